@@ -1,0 +1,18 @@
+//! The rules of plate lifting clamps, as pure functions.
+//!
+//! A clamp is the set of entries ever recorded about it; everything else is computed from that set.
+//! [`fold::fold`] turns the set into a [`fold::ClampState`], [`standing::standing`] asks that state about an
+//! instant, [`judge`] says what a new entry counts for, and [`lift_check`] answers "may I lift with it".
+//!
+//! This crate reads no clock, no environment, no file and no network, makes no random id, and knows neither HTTP
+//! nor SQL. Time, ids and reference data are arguments.
+//!
+//! The software records and reminds. The employer's competent person, the maker's instructions and local law decide.
+
+pub mod calendar;
+pub mod entry;
+pub mod ids;
+pub mod quantity;
+pub mod reference;
+pub mod source;
+pub mod words;

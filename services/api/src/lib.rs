@@ -1,0 +1,1 @@
+//! HTTP: sign-in, endpoints, documentation. No SQL here, and no rule of the trade.
