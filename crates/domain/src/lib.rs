@@ -13,6 +13,7 @@ pub mod calendar;
 pub mod entry;
 pub mod ids;
 pub mod mark;
+pub mod measured;
 pub mod quantity;
 pub mod reference;
 pub mod source;
