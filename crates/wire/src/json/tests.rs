@@ -1,0 +1,120 @@
+//! Strict reading: each refusal names the place.
+
+use super::*;
+use serde::Deserialize;
+
+#[derive(Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Finding {
+    criterion: String,
+    #[serde(default)]
+    count: u32,
+}
+
+#[derive(Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Inspection {
+    performed_at: jiff::Timestamp,
+    #[serde(default)]
+    findings: Vec<Finding>,
+}
+
+fn fault(text: &str) -> (String, String) {
+    let error = read::<Inspection>(text.as_bytes()).expect_err(text).into_error();
+    (error.pointer, error.code.into_owned())
+}
+fn place(pointer: &str, code: &str) -> (String, String) {
+    (pointer.to_owned(), code.to_owned())
+}
+
+#[test]
+fn a_good_body_is_read() {
+    let body = br#"{"performed_at": "2025-03-14T09:26:53+01:00", "findings": [{"criterion": "pin_bent", "count": 2}]}"#;
+    let read: Inspection = read(body).expect("reads");
+    assert_eq!(
+        read.findings,
+        [Finding {
+            criterion: "pin_bent".to_owned(),
+            count: 2
+        }]
+    );
+    assert_eq!(read.performed_at.to_string(), "2025-03-14T08:26:53Z");
+}
+
+#[test]
+fn an_unknown_field_is_refused_at_its_own_place() {
+    let text = r#"{"performed_at": "2025-03-14T09:26:53Z", "findings": [{"criterion": "x"}, {"criterion": "y", "grad": "danger"}]}"#;
+    assert_eq!(fault(text), place("/findings/1/grad", "unknown-field"));
+    assert_eq!(
+        fault(r#"{"performed_att": "2025-03-14T09:26:53Z"}"#),
+        place("/performed_att", "unknown-field")
+    );
+}
+
+#[test]
+fn a_missing_field_and_a_wrong_type_name_their_place() {
+    assert_eq!(fault("{}"), place("/performed_at", "missing-field"));
+    let text = r#"{"performed_at": "2025-03-14T09:26:53Z", "findings": [{"criterion": 7}]}"#;
+    assert_eq!(fault(text), place("/findings/0/criterion", "wrong-type"));
+}
+
+#[test]
+fn a_key_given_twice_is_refused_at_any_depth() {
+    let text =
+        r#"{"performed_at": "2025-03-14T09:26:53Z", "findings": [{"criterion": "x", "criterion": "y"}]}"#;
+    assert_eq!(fault(text), place("/findings/0/criterion", "duplicate-key"));
+    // The same key in another spelling of JSON.
+    assert_eq!(fault(r#"{"a": 1, "\u0061": 2}"#), place("/a", "duplicate-key"));
+}
+
+#[test]
+fn decimals_and_large_integers_are_refused_where_they_stand() {
+    assert_eq!(
+        fault(r#"{"findings": [1.5]}"#),
+        place("/findings/0", "decimal-number")
+    );
+    assert_eq!(
+        fault(r#"{"n": 9007199254740993}"#),
+        place("/n", "integer-too-large")
+    );
+    assert_eq!(
+        fault(r#"{"n": -9007199254740993}"#),
+        place("/n", "integer-too-large")
+    );
+    assert!(parse(br#"{"n": 9007199254740992}"#).is_ok());
+}
+
+#[test]
+fn what_the_database_or_the_hash_could_not_keep_is_refused() {
+    assert_eq!(fault(r#"{"note": "a\u0000b"}"#), place("/note", "nul-character"));
+    assert_eq!(fault(r#"{"note": "\ud800"}"#), place("", "not-json"));
+    assert_eq!(fault("{\"a\": 1} {}"), place("", "not-json"));
+    assert_eq!(fault("  "), place("", "body-missing"));
+    assert!(matches!(parse(b"\"\xff\""), Err(ReadError::Syntax(_))));
+}
+
+#[test]
+fn nesting_has_a_limit() {
+    let deep = format!("{}1{}", "[".repeat(MAX_DEPTH + 1), "]".repeat(MAX_DEPTH + 1));
+    assert_eq!(fault(&deep).1, "too-deep");
+    let allowed = format!("{}1{}", "[".repeat(MAX_DEPTH), "]".repeat(MAX_DEPTH));
+    assert!(parse(allowed.as_bytes()).is_ok());
+}
+
+#[test]
+fn a_time_in_a_looser_form_is_refused_although_parsers_take_it() {
+    let lower = r#"{"performed_at": "2025-03-14t09:26:53z"}"#;
+    assert_eq!(fault(lower), place("/performed_at", "time-malformed"));
+    let leap = r#"{"performed_at": "1990-12-31T15:59:60-08:00"}"#;
+    assert_eq!(fault(leap), place("/performed_at", "time-malformed"));
+    assert_eq!(
+        fault(r#"{"performed_at": "2025-03-14"}"#),
+        place("/performed_at", "invalid-value")
+    );
+}
+
+// Source: RFC 6901 section 3 (`~0` and `~1`).
+#[test]
+fn slashes_and_tildes_in_names_are_escaped_in_pointers() {
+    assert_eq!(fault(r#"{"a/b~c": 0.5}"#), place("/a~1b~0c", "decimal-number"));
+}

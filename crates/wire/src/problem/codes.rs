@@ -1,0 +1,91 @@
+//! The one table of problem codes: code, status, title, help.
+
+use super::Kind;
+
+macro_rules! problems {
+    ($($name:ident = $code:literal, $status:literal, $title:literal, $help:literal;)+) => {
+        $(#[doc = concat!("`", $code, "`: ", $title, ".")]
+        pub const $name: Kind = Kind { code: $code, status: $status, title: $title, help: $help };)+
+
+        /// Every kind of problem.
+        pub const CODES: &[Kind] = &[$($name),+];
+    };
+}
+
+problems! {
+    // The request itself.
+    MALFORMED_JSON = "malformed-json", 400, "The body is not JSON that can be read",
+        "The body must be one JSON object in UTF-8, without a key given twice, without decimals as JSON numbers (write them as text), without integers beyond 2^53, without the character NUL and nested at most 32 levels. The pointer in errors names the place.";
+    INVALID_PARAMETERS = "invalid-parameters", 400, "A parameter in the address is not understood",
+        "A part of the path or of the query cannot be read or is unknown. Unknown parameters are refused, so that a mistyped filter is not silently left out. errors names each parameter.";
+    INVALID_HEADER = "invalid-header", 400, "A header is not understood",
+        "A header that the service must honour cannot be read; the detail names it and the form it should have.";
+    BODY_TOO_LARGE = "body-too-large", 413, "The body is too large",
+        "The body exceeds the limit that the detail names (after decompression). Send fewer items per request.";
+    UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", 415, "The body has another media type than this operation reads",
+        "Send the body with the Content-Type named in the detail, usually application/json.";
+    NOT_ACCEPTABLE = "not-acceptable", 406, "None of the accepted forms is offered",
+        "The detail lists the media types that this operation can answer with; name one of them in Accept.";
+    INVALID_INPUT = "invalid-input", 422, "The input breaks a rule",
+        "The body was read, but fields are unknown, missing or outside their rules. errors names each with a JSON pointer and says what to do. Nothing was recorded.";
+
+    // Who asks.
+    NOT_SIGNED_IN = "not-signed-in", 401, "Not signed in",
+        "Send an access token in the header Authorization: Bearer. Tokens last 15 minutes; get a new one with the refresh token or by signing in again.";
+    WRONG_CREDENTIALS = "wrong-credentials", 401, "E-mail and password do not match",
+        "Either the e-mail address is not known here or the password is another; which of the two is not said. Check both, or ask an administrator for a new one-time token to set a password.";
+    SESSION_ENDED = "session-ended", 401, "The session has ended",
+        "The refresh token is unknown, expired, revoked, or was used before. Use of an old refresh token ends its whole session, because somebody else may hold a copy. Sign in again.";
+    NOT_ALLOWED = "not-allowed", 403, "Your roles do not allow this",
+        "You are signed in, but none of your roles holds the permission that the detail names. An administrator can change roles.";
+    OWN_COMPETENCE = "own-competence", 403, "Nobody records their own competence",
+        "Competences are recorded and withdrawn by another person with the role safety or administrator.";
+    SET_PASSWORD_TOKEN_INVALID = "set-password-token-invalid", 422, "The one-time token does not open anything",
+        "The token is mistyped, was used, has expired, or has been replaced by a newer one. Ask an administrator for a new one.";
+
+    // What is asked for.
+    NOT_FOUND = "not-found", 404, "Not found",
+        "There is nothing under this address that you can see. What lies outside your yards answers in the same way as what does not exist.";
+    METHOD_NOT_ALLOWED = "method-not-allowed", 405, "This address does not know the method",
+        "The header Allow lists the methods that the address knows.";
+
+    // Changes of reference data.
+    VERSION_MISSING = "version-missing", 428, "Say which version you are changing",
+        "Read the resource, then send its ETag in the header If-Match, so that a change made meanwhile by somebody else is not lost.";
+    VERSION_STALE = "version-stale", 412, "Somebody changed it meanwhile",
+        "The ETag in If-Match is not the current one. Read the resource again, look at what changed, and repeat your change with the new ETag.";
+    CODE_TAKEN = "code-taken", 409, "The code is taken",
+        "Another yard bears this code. Codes are unique in the company; choose another.";
+    MODEL_TAKEN = "model-taken", 409, "This model exists already",
+        "The maker has a model of this name already. Add a version to that one instead.";
+    EMAIL_TAKEN = "email-taken", 409, "The e-mail address is taken",
+        "Another account uses this e-mail address. Accounts are personal: one person, one account.";
+    ALREADY_REVOKED = "already-revoked", 409, "Withdrawn already from an earlier or the same day",
+        "The competence was withdrawn before. A withdrawal can only be moved to an earlier day; a later one would give validity back, for which a new competence is recorded.";
+    VERSION_PENDING = "version-pending", 409, "A later version is waiting already",
+        "A version that starts on a later day than the one you ask for is recorded already, and recorded versions are never changed. Choose a day on or after it.";
+
+    // The state of a clamp.
+    NUMBER_TAKEN = "number-taken", 409, "A live clamp has this maker and serial number",
+        "Serial numbers are unique per maker and never used again, also after scrapping. Look for the clamp that has it; if the plate was misread, register with the number read again.";
+    ID_REUSED = "id-reused", 409, "The id was used before for other content",
+        "An entry's id is its idempotency key for ever. The same id with other content is refused; give a new fact a new id.";
+    TAGGED_OUT = "tagged-out", 409, "The clamp is tagged out",
+        "A lock-out bars the clamp; reasons names each. It stays barred until it is repaired, re-inspected and returned to service.";
+    NOT_FIT = "not-fit", 409, "The clamp is not fit",
+        "The clamp may not be used now; reasons names every reason and what is due.";
+    RELEASE_NOT_SUPPORTED = "release-not-supported", 409, "The return to service is not supported",
+        "At least one lock-out is not named or its ground is not supported by the cited entries; unmet names every condition. Nothing was recorded and the clamp stays tagged out.";
+    STATE_CONFLICT = "state-conflict", 409, "The clamp's state does not allow this",
+        "The entry contradicts what is recorded of the clamp; refusals names each contradiction. Nothing was recorded.";
+    CLAMP_RETIRED = "clamp-retired", 409, "The clamp is retired",
+        "A retired clamp takes no further entries but an amendment by two persons that undoes the retirement.";
+
+    // Load and trouble.
+    TOO_MANY_REQUESTS = "too-many-requests", 429, "Too many requests at once",
+        "The service is asked more often than it may answer. Wait for the time in Retry-After and try again.";
+    INTERNAL_ERROR = "internal-error", 500, "The service failed",
+        "Something went wrong inside. It is logged under the request id in instance; nothing of this request was recorded. Tell the people who run the service that id.";
+    UNAVAILABLE = "unavailable", 503, "The service cannot answer now",
+        "The database cannot be reached, or too much is waiting for it. Nothing of this request was recorded, unless the detail says otherwise; entries can be sent again with the same id. Wait for the time in Retry-After.";
+}
