@@ -17,4 +17,5 @@ pub mod measured;
 pub mod quantity;
 pub mod reference;
 pub mod source;
+pub mod statistics;
 pub mod words;
