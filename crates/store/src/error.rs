@@ -1,0 +1,107 @@
+//! What can go wrong in the store itself. Knows no HTTP and no rule of the trade.
+
+use crate::canonical::CanonicalError;
+use uuid::Uuid;
+
+/// SQLSTATE raised by `append_entries` where the reference version moved on.
+const REFERENCE_MOVED: &str = "CW001";
+/// Serialisation failure and deadlock: PostgreSQL asks for the transaction to be repeated.
+const REPEAT: [&str; 2] = ["40001", "40P01"];
+/// A lock was not granted within the limit, or a statement ran into its own.
+const BUSY: [&str; 2] = ["55P03", "57014"];
+
+/// An error of the store.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// Reference data moved on while this transaction judged; it is judged again.
+    #[error("reference data moved on while the transaction judged")]
+    ReferenceMoved,
+    /// PostgreSQL asks for the transaction to be repeated (serialisation failure, deadlock).
+    #[error("the database asks for the transaction to be repeated")]
+    Repeat(#[source] sqlx::Error),
+    /// Two transactions wrote the same id at once; the repeated one finds it.
+    #[error("the id was written by another transaction at the same time")]
+    IdRaced,
+    /// A lock or statement limit was reached, or no connection is free: try again later.
+    #[error("the database is busy")]
+    Busy(#[source] sqlx::Error),
+    /// A transaction was repeated as often as allowed.
+    #[error("transaction {name} gave up after {attempts} attempts")]
+    GaveUp {
+        /// The transaction's name.
+        name: &'static str,
+        /// How often it was tried.
+        attempts: u32,
+        /// The last failure.
+        #[source]
+        last: Box<StoreError>,
+    },
+    /// A row says what cannot be: the database is damaged or was written by something else.
+    #[error("inconsistent database: table {table}, column {column}, id {id}: {detail}")]
+    Inconsistent {
+        /// Table.
+        table: &'static str,
+        /// Column.
+        column: &'static str,
+        /// The row.
+        id: Uuid,
+        /// What is wrong.
+        detail: String,
+    },
+    /// A value has no canonical form.
+    #[error(transparent)]
+    Canonical(#[from] CanonicalError),
+    /// A projection could not be written as JSON.
+    #[error("a state could not be written or read as JSON")]
+    Json(#[from] serde_json::Error),
+    /// A migration failed.
+    #[error("migration failed")]
+    Migration(#[from] sqlx::migrate::MigrateError),
+    /// Anything else from the database.
+    #[error("database error")]
+    Database(#[source] sqlx::Error),
+}
+
+impl StoreError {
+    /// Whether the whole transaction may be tried again, judged anew.
+    pub fn is_repeatable(&self) -> bool {
+        matches!(self, Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced)
+    }
+    /// The named constraint that the database refused by, if it was one.
+    pub fn constraint(&self) -> Option<&str> {
+        match self {
+            Self::Database(sqlx::Error::Database(error)) => error.constraint(),
+            _ => None,
+        }
+    }
+    /// The SQLSTATE, if the database raised one.
+    pub fn sqlstate(&self) -> Option<String> {
+        match self {
+            Self::Database(error) | Self::Repeat(error) | Self::Busy(error) => error
+                .as_database_error()
+                .and_then(|error| error.code())
+                .map(|code| code.into_owned()),
+            _ => None,
+        }
+    }
+}
+
+impl From<sqlx::Error> for StoreError {
+    fn from(error: sqlx::Error) -> Self {
+        if matches!(error, sqlx::Error::PoolTimedOut) {
+            return Self::Busy(error);
+        }
+        let Some(database) = error.as_database_error() else {
+            return Self::Database(error);
+        };
+        if database.constraint() == Some("ledger_id_is_used_once") {
+            return Self::IdRaced;
+        }
+        match database.code().as_deref() {
+            Some(REFERENCE_MOVED) => Self::ReferenceMoved,
+            Some(code) if REPEAT.contains(&code) => Self::Repeat(error),
+            Some(code) if BUSY.contains(&code) => Self::Busy(error),
+            _ => Self::Database(error),
+        }
+    }
+}

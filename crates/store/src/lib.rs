@@ -1,0 +1,22 @@
+//! PostgreSQL: the ledger, what is computed from it, and the one door that writes. Every SQL statement lives here.
+//!
+//! - [`Store::run_tx`] runs a named transaction under the writing role, repeated where the database asks for it.
+//! - [`ledger::append`] is its last statement: rows get their gapless position there and nowhere else.
+//! - [`Store::read`] opens a transaction under the reading role, which sees the yards it is told and nothing more.
+//!
+//! This crate does not know HTTP, reads no clock of its own (see [`Clock`]) and makes no random id.
+
+pub mod canonical;
+mod clock;
+mod error;
+pub mod ledger;
+mod migrate;
+pub mod reference;
+mod store;
+mod tx;
+
+pub use clock::Clock;
+pub use error::StoreError;
+pub use migrate::migrate;
+pub use store::{Store, StoreOptions};
+pub use tx::{CommandError, ReadTx, Tx};

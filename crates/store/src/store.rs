@@ -1,0 +1,90 @@
+//! The store: two pools, one per role, and the clock. What is done with them lives in the other modules.
+
+use crate::clock::whole_microseconds;
+use crate::{Clock, StoreError, reference};
+use jiff::Timestamp;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use sqlx::{Executor, PgPool};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// How long a connection may stay idle inside a transaction, a statement may run, a lock may be waited for.
+const SESSION_LIMITS: &str = "set idle_in_transaction_session_timeout = '30s'; set statement_timeout = '30s'; set lock_timeout = '10s'";
+/// How long a caller waits for a free connection.
+const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(10);
+
+/// How to connect.
+pub struct StoreOptions {
+    /// The service's sign-in, for example `postgres://clampward_service:…@host/clampward`.
+    pub url: String,
+    /// Most connections of each of the two pools.
+    pub max_connections: u32,
+    /// Where the time comes from.
+    pub clock: Arc<dyn Clock>,
+}
+
+/// The database as the service sees it. Cheap to clone.
+#[derive(Clone)]
+pub struct Store {
+    pub(crate) inner: Arc<Inner>,
+}
+
+pub(crate) struct Inner {
+    pub(crate) door: PgPool,
+    pub(crate) reader: PgPool,
+    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) reference: reference::Cache,
+}
+
+impl Store {
+    /// Connects lazily: a database that is away shows at the first question, not here.
+    pub fn connect_lazy(options: StoreOptions) -> Result<Self, StoreError> {
+        let connect: PgConnectOptions = options.url.parse()?;
+        let pool = |role: &'static str| {
+            PgPoolOptions::new()
+                .max_connections(options.max_connections)
+                .acquire_timeout(ACQUIRE_TIMEOUT)
+                .test_before_acquire(false)
+                .after_connect(move |connection, _| {
+                    Box::pin(async move {
+                        connection.execute(SESSION_LIMITS).await?;
+                        connection.execute(role).await?;
+                        Ok(())
+                    })
+                })
+                .connect_lazy_with(connect.clone())
+        };
+        Ok(Self {
+            inner: Arc::new(Inner {
+                door: pool("set role clampward_door"),
+                reader: pool("set role clampward_reader"),
+                clock: options.clock,
+                reference: reference::Cache::default(),
+            }),
+        })
+    }
+    /// Connects and makes sure that the database answers.
+    pub async fn connect(options: StoreOptions) -> Result<Self, StoreError> {
+        let store = Self::connect_lazy(options)?;
+        store.ping().await?;
+        Ok(store)
+    }
+    /// Whether the database answers under both roles and is migrated.
+    pub async fn ping(&self) -> Result<(), StoreError> {
+        for pool in [&self.inner.door, &self.inner.reader] {
+            sqlx::query_scalar::<_, i64>("-- store.ping\nselect position from ledger_head")
+                .fetch_one(pool)
+                .await?;
+        }
+        Ok(())
+    }
+    /// The instant now, by the store's clock, in whole microseconds.
+    pub fn now(&self) -> Timestamp {
+        whole_microseconds(self.inner.clock.now())
+    }
+    /// Closes both pools and waits for what is running.
+    pub async fn close(&self) {
+        self.inner.door.close().await;
+        self.inner.reader.close().await;
+    }
+}

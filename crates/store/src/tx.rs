@@ -1,0 +1,209 @@
+//! Transactions: named, READ COMMITTED, repeated a bounded number of times, each attempt judged anew.
+//!
+//! READ COMMITTED with explicit locks in one order everywhere (numbers, clamps, streams, the ledger's head). Nothing
+//! but the database is waited for inside one.
+
+use crate::{Store, StoreError};
+use clampward_domain::reference::YardScope;
+use jiff::Timestamp;
+use sqlx::{PgConnection, Postgres, Transaction};
+use std::hash::{BuildHasher, RandomState};
+use std::ops::{Deref, DerefMut};
+use std::time::Duration;
+
+/// How often a transaction is tried.
+pub const MAX_ATTEMPTS: u32 = 12;
+/// The longest wait before the second attempt; doubles with each attempt up to [`MAX_BACKOFF`].
+const FIRST_BACKOFF: Duration = Duration::from_millis(4);
+/// The longest wait between two attempts.
+const MAX_BACKOFF: Duration = Duration::from_millis(250);
+
+/// An error of a command inside [`Store::run_tx`]: its own kinds, and the store's among them.
+pub trait CommandError: From<StoreError> {
+    /// The store's error inside, if it is one.
+    fn store_error(&self) -> Option<&StoreError>;
+}
+
+impl CommandError for StoreError {
+    fn store_error(&self) -> Option<&StoreError> {
+        Some(self)
+    }
+}
+
+/// One attempt of a writing transaction, under the door's role. Dereferences to the connection.
+pub struct Tx {
+    inner: Transaction<'static, Postgres>,
+    now: Timestamp,
+}
+
+impl Tx {
+    /// The instant of this attempt: every time that the attempt fixes is this one.
+    pub fn now(&self) -> Timestamp {
+        self.now
+    }
+}
+impl Deref for Tx {
+    type Target = PgConnection;
+    fn deref(&self) -> &PgConnection {
+        &self.inner
+    }
+}
+impl DerefMut for Tx {
+    fn deref_mut(&mut self) -> &mut PgConnection {
+        &mut self.inner
+    }
+}
+
+/// A reading transaction under the reading role, which sees the yards it was opened with.
+pub struct ReadTx {
+    inner: Transaction<'static, Postgres>,
+}
+
+impl ReadTx {
+    /// Ends it.
+    pub async fn finish(self) -> Result<(), StoreError> {
+        Ok(self.inner.commit().await?)
+    }
+}
+impl Deref for ReadTx {
+    type Target = PgConnection;
+    fn deref(&self) -> &PgConnection {
+        &self.inner
+    }
+}
+impl DerefMut for ReadTx {
+    fn deref_mut(&mut self) -> &mut PgConnection {
+        &mut self.inner
+    }
+}
+
+impl Store {
+    /// Runs a writing transaction by name. The closure is called once per attempt and must start from nothing each time.
+    ///
+    /// Repeated on serialisation failure, deadlock, a moved reference version and an id that raced; any other error
+    /// rolls back and is returned.
+    pub async fn run_tx<T, E: CommandError>(
+        &self,
+        name: &'static str,
+        mut command: impl AsyncFnMut(&mut Tx) -> Result<T, E>,
+    ) -> Result<T, E> {
+        let mut attempts = 0;
+        loop {
+            attempts += 1;
+            let error = match self.attempt(name, &mut command).await {
+                Ok(value) => return Ok(value),
+                Err(error) => error,
+            };
+            if !error.store_error().is_some_and(StoreError::is_repeatable) {
+                return Err(error);
+            }
+            if attempts >= MAX_ATTEMPTS {
+                return Err(gave_up(name, attempts, error));
+            }
+            tracing::debug!(transaction = name, attempts, "transaction is repeated");
+            tokio::time::sleep(backoff(attempts)).await;
+        }
+    }
+
+    async fn attempt<T, E: CommandError>(
+        &self,
+        name: &'static str,
+        command: &mut impl AsyncFnMut(&mut Tx) -> Result<T, E>,
+    ) -> Result<T, E> {
+        let inner = self.inner.door.begin().await.map_err(StoreError::from)?;
+        let mut tx = Tx {
+            inner,
+            now: self.now(),
+        };
+        match command(&mut tx).await {
+            Ok(value) => {
+                tx.inner.commit().await.map_err(StoreError::from)?;
+                Ok(value)
+            }
+            Err(error) => {
+                if let Err(rollback) = tx.inner.rollback().await {
+                    tracing::warn!(transaction = name, error = %rollback, "rollback failed; the connection is dropped");
+                }
+                Err(error)
+            }
+        }
+    }
+
+    /// Opens a reading transaction that sees `yards` and nothing more.
+    pub async fn read(&self, yards: &YardScope) -> Result<ReadTx, StoreError> {
+        let mut inner = self.inner.reader.begin().await?;
+        sqlx::query("-- store.read\nselect set_config('clampward.yards', $1, true)")
+            .bind(yards_setting(yards))
+            .execute(&mut *inner)
+            .await?;
+        Ok(ReadTx { inner })
+    }
+}
+
+/// The value of the setting `clampward.yards`: `all`, or an array literal of ids.
+pub(crate) fn yards_setting(yards: &YardScope) -> String {
+    match yards {
+        YardScope::All => "all".to_owned(),
+        YardScope::Some(yards) => {
+            let ids: Vec<String> = yards.iter().map(ToString::to_string).collect();
+            format!("{{{}}}", ids.join(","))
+        }
+    }
+}
+
+fn gave_up<E: CommandError>(name: &'static str, attempts: u32, error: E) -> E {
+    tracing::warn!(transaction = name, attempts, "transaction gave up");
+    let last = match error.store_error() {
+        Some(StoreError::ReferenceMoved) => StoreError::ReferenceMoved,
+        Some(StoreError::IdRaced) => StoreError::IdRaced,
+        Some(_) | None => return error,
+    };
+    StoreError::GaveUp {
+        name,
+        attempts,
+        last: Box::new(last),
+    }
+    .into()
+}
+
+// Somewhere between nothing and the limit, so that those who collided once do not collide again. The randomness is
+// that of the standard library's hash maps.
+fn backoff(attempts: u32) -> Duration {
+    let longest = FIRST_BACKOFF
+        .saturating_mul(1 << attempts.min(8))
+        .min(MAX_BACKOFF);
+    let random = RandomState::new().hash_one(attempts) % 1000;
+    longest.saturating_mul(u32::try_from(random).unwrap_or(0)) / 1000
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_setting_for_no_yard_is_an_empty_list_and_never_everything() {
+        assert_eq!(yards_setting(&YardScope::Some(vec![])), "{}");
+        assert_eq!(yards_setting(&YardScope::All), "all");
+    }
+
+    #[test]
+    fn a_transaction_can_be_handed_to_another_thread() {
+        fn is_send<T: Send>(value: T) -> T {
+            value
+        }
+        fn check(store: &Store) {
+            drop(is_send(store.run_tx("test", async |tx| {
+                let version = crate::reference::current_version(tx).await?;
+                Ok::<_, StoreError>(version)
+            })));
+        }
+        let _ = check;
+    }
+
+    #[test]
+    fn the_wait_between_attempts_has_a_limit() {
+        for attempt in 1..=MAX_ATTEMPTS {
+            assert!(backoff(attempt) <= MAX_BACKOFF);
+        }
+    }
+}
