@@ -10,12 +10,14 @@
 //! The software records and reminds. The employer's competent person, the maker's instructions and local law decide.
 
 pub mod calendar;
+pub mod criteria;
 pub mod entry;
 pub mod ids;
 pub mod mark;
 pub mod measured;
 pub mod quantity;
 pub mod reference;
+pub mod rule_set;
 pub mod source;
 pub mod statistics;
 pub mod words;

@@ -33,6 +33,7 @@ macro_rules! words {
         }
     )+};
 }
+pub(crate) use words;
 
 words! {
     /// Service class after ASME B30.20; later values are harder service.
