@@ -7,7 +7,7 @@
 use crate::measured::WearDirection;
 use crate::reference::Model;
 use crate::source::Source;
-use crate::words::{Component, InspectionKind, JudgedBy, Remedy, words};
+use crate::words::{Component, InspectionKind, JudgedBy, LockoutReason, Remedy, words};
 use serde::{Deserialize, Serialize};
 use std::sync::LazyLock;
 
@@ -77,6 +77,10 @@ pub struct Criterion {
     /// Which way the measured size changes; left out where nothing is measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured: Option<WearDirection>,
+    /// Set where a rejection is a suspicion about what happened to the clamp, not a defect of a part: the reason for
+    /// a lock-out that means the same. No part can be renewed for it; an exceptional inspection clears it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub suspicion: Option<LockoutReason>,
     /// What may have caused it.
     pub hints: Vec<Cause>,
     /// Where it comes from.

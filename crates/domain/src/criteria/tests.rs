@@ -307,6 +307,20 @@ fn holes_and_throat_grow_while_eyes_pins_and_sections_shrink() {
 }
 
 #[test]
+fn a_suspected_shock_drop_or_overload_means_the_same_as_tagging_out_for_it() {
+    let suspicions: BTreeMap<&str, LockoutReason> =
+        criteria().iter().filter_map(|one| Some((one.code.as_str(), one.suspicion?))).collect();
+    assert_eq!(
+        suspicions,
+        BTreeMap::from([
+            ("shock_load_suspected", LockoutReason::ShockSuspected),
+            ("drop_suspected", LockoutReason::Dropped),
+            ("overload_suspected", LockoutReason::OverloadSuspected),
+        ])
+    );
+}
+
+#[test]
 fn a_frequent_inspection_needs_eyes_and_hands_only() {
     for (one, mandatory) in asked(Scope::Frequent, None) {
         let by_eye_or_hand = matches!(one.judged_by, JudgedBy::Look | JudgedBy::Operate);
