@@ -20,4 +20,5 @@ pub mod reference;
 pub mod rule_set;
 pub mod source;
 pub mod statistics;
+pub mod wear;
 pub mod words;
