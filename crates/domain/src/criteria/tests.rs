@@ -308,8 +308,10 @@ fn holes_and_throat_grow_while_eyes_pins_and_sections_shrink() {
 
 #[test]
 fn a_suspected_shock_drop_or_overload_means_the_same_as_tagging_out_for_it() {
-    let suspicions: BTreeMap<&str, LockoutReason> =
-        criteria().iter().filter_map(|one| Some((one.code.as_str(), one.suspicion?))).collect();
+    let suspicions: BTreeMap<&str, LockoutReason> = criteria()
+        .iter()
+        .filter_map(|one| Some((one.code.as_str(), one.suspicion?)))
+        .collect();
     assert_eq!(
         suspicions,
         BTreeMap::from([
