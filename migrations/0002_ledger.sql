@@ -113,6 +113,9 @@ declare
   moment timestamptz;
   broken uuid;
 begin
+  -- What is checked at the end is checked now, before others have to wait for the head.
+  set constraints all immediate;
+
   update ledger_head as h
      set position = h.position + wanted,
          reference_version = h.reference_version + case when bumps_reference then 1 else 0 end,
