@@ -66,20 +66,26 @@ create trigger ledger_refuses_truncate before truncate on ledger
 alter table ledger enable always trigger ledger_refuses_change;
 alter table ledger enable always trigger ledger_refuses_truncate;
 
--- What a row is sealed with: its chained hash and everything that the chain does not cover.
-create function ledger_seal(
-  hash bytea, "position" bigint, seq bigint, recorded_at timestamptz, tag bigint, yards uuid[],
-  reference_version bigint, outcome bytea
-) returns bytea language sql immutable as $$
-  select sha256(
-    hash || int8send("position") || int8send(seq)
-    || int8send((extract(epoch from recorded_at) * 1000000)::bigint)
-    || int8send(tag) || int8send(reference_version)
-    || int4send(cardinality(yards))
+-- What a row is sealed with: its chained hash and every column that the chain does not cover. Computed for whoever
+-- inserts; `verify` computes it a second time, elsewhere.
+create function ledger_seal() returns trigger language plpgsql as $$
+begin
+  new.seal := sha256(
+    new.hash || new.content_hash || uuid_send(new.id) || uuid_send(new.stream)
+    || int8send(new.position) || int8send(new.seq) || int8send(new.tag) || int8send(new.reference_version)
+    || int8send((extract(epoch from new.performed_at) * 1000000)::bigint)
+    || int8send((extract(epoch from new.counted_at) * 1000000)::bigint)
+    || int8send((extract(epoch from new.recorded_at) * 1000000)::bigint)
+    || uuid_send(new.performed_by) || uuid_send(new.recorded_by)
+    || coalesce(uuid_send(new.device_id), ''::bytea)
+    || int4send(cardinality(new.yards))
     || coalesce((select string_agg(uuid_send(y.yard), ''::bytea order by y.n)
-                   from unnest(yards) with ordinality as y(yard, n)), ''::bytea)
-    || case when outcome is null then ''::bytea else sha256(outcome) end)
-$$;
+                   from unnest(new.yards) with ordinality as y(yard, n)), ''::bytea)
+    || sha256(coalesce(new.outcome, ''::bytea))
+    || convert_to(new.kind, 'UTF8'));
+  return new;
+end $$;
+create trigger ledger_is_sealed before insert on ledger for each row execute function ledger_seal();
 
 -- Locks the heads of streams in id order, making those that are new. Before it come the locks on what the streams are
 -- about, after it the ledger's head: the same order everywhere, so that two writers never wait for each other.
@@ -127,11 +133,10 @@ begin
   end if;
 
   insert into ledger (position, id, stream, seq, kind, performed_at, counted_at, recorded_at, performed_by,
-                      recorded_by, device_id, bytes, content_hash, previous_hash, hash, outcome, seal, yards, tag,
+                      recorded_by, device_id, bytes, content_hash, previous_hash, hash, outcome, yards, tag,
                       reference_version)
   select first + r.n, r.id, r.stream, r.seq, r.kind, r.performed_at, r.counted_at, moment, r.performed_by,
          r.recorded_by, r.device_id, r.bytes, r.content_hash, r.previous_hash, r.hash, r.outcome,
-         ledger_seal(r.hash, first + r.n, r.seq, moment, r.tag, r.yards, expected_reference_version, r.outcome),
          r.yards, r.tag, expected_reference_version
     from (
       select u.*, u.yard_list::uuid[] as yards,
@@ -166,7 +171,7 @@ begin
   return query select n, moment from generate_series(first + 1, first + wanted) as n;
 end $$;
 
-revoke all on function lock_streams, append_entries, ledger_seal from public;
+revoke all on function lock_streams, append_entries from public;
 grant execute on function lock_streams, append_entries to clampward_door;
 grant select on ledger, ledger_head, stream_head to clampward_door;
 grant select on ledger_head to clampward_reader;

@@ -56,3 +56,16 @@ begin
 end $$;
 revoke all on function clamp_for_yards from public;
 grant execute on function clamp_for_yards to clampward_reader;
+
+-- Two questions about the whole company whose answer is a number, so that it may be given to any yard.
+create function position_known_at(moment timestamptz) returns bigint
+language sql stable security definer set search_path = public, pg_temp as $$
+  select coalesce((select l.position from ledger as l where l.recorded_at <= moment
+                    order by l.recorded_at desc, l.position desc limit 1), 0)
+$$;
+create function live_clamps_with_mark(wanted text) returns bigint
+language sql stable security definer set search_path = public, pg_temp as $$
+  select count(*) from clamp as c where c.mark_key = wanted and c.retired_at is null
+$$;
+revoke all on function position_known_at, live_clamps_with_mark from public;
+grant execute on function position_known_at, live_clamps_with_mark to clampward_reader, clampward_door;

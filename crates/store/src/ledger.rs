@@ -7,4 +7,4 @@ mod append;
 mod chain;
 
 pub use append::{Appended, LedgerRow, append};
-pub use chain::{GENESIS, content_hash, link, seal};
+pub use chain::{GENESIS, Hash, Sealed, content_hash, link, seal};
