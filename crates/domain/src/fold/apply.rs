@@ -1,0 +1,206 @@
+//! One more entry at the end of the fold's order.
+
+use super::{Anchor, Class, ClampState, Confirmation, Evidence, IssuedTo, Registration, Retirement, Span, Waiting};
+use crate::crediting::{Known, competent, credit};
+use crate::entry::{Body, Classified, Direction, Entry, Inspected, Registered, Repaired, Used};
+use crate::finding::{basis, day_of, judge_inspection, not_judged, reading_key};
+use crate::ids::EntryId;
+use crate::lockout::{Lockout, opened_by, opens};
+use crate::quantity::Mass;
+use crate::reference::Reference;
+use crate::returns;
+use crate::words::{AmendmentField, CompetenceKind, Role, ServiceClass};
+
+impl ClampState {
+    /// Takes one more entry, which comes last in the fold's order. `evidence` holds what [`ClampState::needs`] asked for.
+    pub fn apply(&mut self, entry: &Entry, evidence: &Evidence, reference: &Reference) {
+        self.last = Some(entry.order());
+        self.entries = self.entries.saturating_add(1);
+        for lockout in opened_by(entry, self.lowest_wll(entry, reference), &self.readings, reference) {
+            self.open(lockout);
+        }
+        match &entry.body {
+            Body::Registered(body) => self.register(entry, body, reference),
+            Body::Inspected(body) => self.inspect(entry, body, evidence, reference),
+            Body::Repaired(body) => self.renew(body),
+            Body::ReturnedToService(body) => {
+                let signer_holds_clamp =
+                    self.issued.as_ref().is_some_and(|issued| issued.person == Some(entry.performed_by));
+                let waiting =
+                    Waiting { entry: entry.clone(), releases: body.releases.clone(), signer_holds_clamp };
+                self.waiting.insert(entry.id, waiting);
+            }
+            Body::Transferred(body) => self.places.add(entry.id, body.to_yard, body.replaces),
+            Body::Classified(body) => self.classify(entry, body, reference),
+            Body::Issued(body) => {
+                self.first_issued_at = Some(self.first_issued_at.map_or(entry.counted_at, |at| at.min(entry.counted_at)));
+                self.issued = Some(IssuedTo {
+                    entry: entry.id,
+                    at: entry.counted_at,
+                    person: body.issued_to,
+                    name: body.issued_to_name.clone(),
+                });
+            }
+            Body::Received(_) => self.issued = None,
+            Body::Used(body) => self.use_up(entry, body, reference),
+            Body::Retired(_) => {
+                if !self.retirement_undone(entry.id) {
+                    self.retired = Some(Retirement { entry: entry.id, at: entry.counted_at });
+                }
+            }
+            Body::TaggedOut(_) | Body::ProofTested(_) | Body::Confirmed(_) | Body::Amended(_) | Body::Reassessed(_) => {}
+        }
+        returns::settle(self, evidence, reference);
+    }
+
+    /// Notes amendments and confirmations, which act at the time of what they cite.
+    pub(super) fn note_later_word(&mut self, entry: &Entry) {
+        match &entry.body {
+            Body::Amended(body) => self.amendments.entry(body.cites).or_default().push(entry.clone()),
+            Body::Confirmed(body) if entry.may_count() => {
+                let confirmation = Confirmation { entry: entry.id, by: entry.performed_by, at: entry.counted_at };
+                self.confirmations.entry(body.confirms).or_default().push(confirmation);
+            }
+            Body::Confirmed(_)
+            | Body::Registered(_)
+            | Body::Inspected(_)
+            | Body::TaggedOut(_)
+            | Body::Repaired(_)
+            | Body::ProofTested(_)
+            | Body::ReturnedToService(_)
+            | Body::Transferred(_)
+            | Body::Issued(_)
+            | Body::Received(_)
+            | Body::Classified(_)
+            | Body::Used(_)
+            | Body::Retired(_)
+            | Body::Reassessed(_) => {}
+        }
+    }
+
+    /// The lowest WLL that anything known claims.
+    pub fn lowest_wll(&self, entry: &Entry, reference: &Reference) -> Option<Mass> {
+        let model = basis(entry, reference).model.map(|model| model.wll);
+        self.registration.as_ref().and_then(|registration| registration.body.wll).into_iter().chain(model).min()
+    }
+
+    fn open(&mut self, mut lockout: Lockout) {
+        // The id is derived, so the same lock-out can come only from the same entry; a closing is never lost.
+        if let Some(known) = self.lockouts.get(&lockout.id) {
+            lockout.closed.clone_from(&known.closed);
+        }
+        self.lockouts.insert(lockout.id, lockout);
+    }
+
+    fn register(&mut self, entry: &Entry, body: &Registered, reference: &Reference) {
+        if self.registration.is_some() {
+            return;
+        }
+        self.registration = Some(Registration { entry: entry.id, at: entry.counted_at, body: body.clone() });
+        self.places.add(entry.id, body.yard_id, None);
+        let direction = self.directed(entry, body.direction.as_ref(), reference);
+        self.classes.add(entry.id, Class { service_class: body.service_class, direction }, None);
+    }
+
+    fn directed(&self, entry: &Entry, direction: Option<&Direction>, reference: &Reference) -> Option<Direction> {
+        let author = reference.people.get(&entry.performed_by);
+        let qualified = entry.may_count()
+            && competent(author, CompetenceKind::QualifiedPerson, entry, Known::By(entry.counted_at), reference);
+        direction.filter(|_| qualified).cloned()
+    }
+
+    fn classify(&mut self, entry: &Entry, body: &Classified, reference: &Reference) {
+        let class =
+            Class { service_class: body.service_class, direction: self.directed(entry, body.direction.as_ref(), reference) };
+        let predecessor = body.replaces.and_then(|id| self.classes.get(id)).map(|class| class.service_class);
+        let milder = match (predecessor, body.service_class) {
+            (Some(ServiceClass::Special), ServiceClass::Special) => false,
+            // Moving to special counts as milder: its intervals are whatever a person directs.
+            (_, ServiceClass::Special) => true,
+            (Some(ServiceClass::Special) | None, _) => false,
+            (Some(before), after) => after < before,
+        };
+        let by_safety = entry.may_count()
+            && reference
+                .people
+                .get(&entry.performed_by)
+                .is_some_and(|person| person.holds(&[Role::Safety], entry.judged_by.yard_id, entry.counted_at));
+        // A milder class from anybody else stands beside, and the stricter counts.
+        let replaces = body.replaces.filter(|_| !milder || by_safety);
+        self.classes.add(entry.id, class, replaces);
+    }
+
+    fn inspect(&mut self, entry: &Entry, body: &Inspected, evidence: &Evidence, reference: &Reference) {
+        let credited = credit(entry, body, &self.readings, evidence, Known::Now, reference);
+        let judged = judge_inspection(entry, body, &self.readings, reference);
+        let read: Vec<_> = judged
+            .findings
+            .iter()
+            .filter(|(_, judged)| judged.measurement.is_some() && not_judged(judged).is_none())
+            .filter_map(|(finding, _)| finding.measured.map(|measured| (reading_key(finding), measured)))
+            .collect();
+        self.readings.extend(read);
+        let Ok(starts) = credited else { return };
+        let on = day_of(entry, reference);
+        let scheme = self.examination_scheme_on(on).map(|scheme| scheme.interval);
+        let anchor = Anchor {
+            at: entry.counted_at,
+            on,
+            entry: entry.id,
+            by: entry.performed_by,
+            kind: body.inspection_kind,
+            rule_set: entry.judged_by.rule_set,
+            basis: body.basis,
+            next_latest: body.next_latest_date,
+            scheme,
+        };
+        // Entries come in the order of their counted time, so the latest is the last.
+        if starts.periodic {
+            self.clocks.first = Some(self.clocks.first.unwrap_or(entry.counted_at));
+            self.clocks.periodic = Some(anchor.clone());
+        }
+        if starts.thorough {
+            self.clocks.thorough = Some(anchor.clone());
+        }
+        if starts.frequent {
+            self.clocks.frequent = Some(anchor);
+        }
+    }
+
+    /// A renewed part has no last reading.
+    fn renew(&mut self, body: &Repaired) {
+        self.readings.retain(|key, _| {
+            let code = key.split('|').next().unwrap_or_default();
+            crate::criteria::criterion(code).is_none_or(|criterion| !body.components.contains(&criterion.component))
+        });
+    }
+
+    fn use_up(&mut self, entry: &Entry, body: &Used, reference: &Reference) {
+        let until = entry.counted_at;
+        let from = body.from.min(until);
+        if self.lockouts.values().any(|lockout| lockout.barred_within(from, until)) {
+            self.open(opens::used_while_not_fit(entry));
+        }
+        let first = match basis(entry, reference).yard {
+            Some(yard) => yard.time_zone.date_at(from),
+            None => crate::calendar::Zone::utc().date_at(from),
+        };
+        self.uses.add(from, until, Span { first, last: day_of(entry, reference) });
+    }
+
+    /// Whether two persons undid a retirement.
+    fn retirement_undone(&self, retirement: EntryId) -> bool {
+        self.amendments.get(&retirement).into_iter().flatten().any(|amendment| {
+            let undone =
+                matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::RetirementUndone);
+            undone && amendment.may_count() && self.confirmed_by_another(amendment)
+        })
+    }
+
+    /// Whether somebody else than its author confirmed an entry.
+    pub(crate) fn confirmed_by_another(&self, entry: &Entry) -> bool {
+        self.confirmations
+            .get(&entry.id)
+            .is_some_and(|confirmations| confirmations.iter().any(|confirmation| confirmation.by != entry.performed_by))
+    }
+}

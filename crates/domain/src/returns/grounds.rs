@@ -1,0 +1,383 @@
+//! The five grounds and their conditions.
+
+use super::{Unmet, UnmetCode};
+use crate::crediting::{Known, competent, credit};
+use crate::criteria;
+use crate::entry::{Amended, Body, Entry, Inspected, ProofTestResult, Release, Repaired};
+use crate::finding::{Readings, basis, judge_inspection};
+use crate::fold::{ClampState, Evidence, Waiting};
+use crate::ids::EntryId;
+use crate::lockout::{Lockout, opens::exceeds_percent};
+use crate::reference::Reference;
+use crate::words::{
+    AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, ProofTestPolicy, Remedy, Role,
+};
+
+/// What every condition looks at.
+struct Case<'a> {
+    state: &'a ClampState,
+    waiting: &'a Waiting,
+    release: &'a Release,
+    lockout: &'a Lockout,
+    evidence: &'a Evidence,
+    reference: &'a Reference,
+    against: Vec<Unmet>,
+}
+
+/// The conditions of a release that do not hold.
+pub(super) fn unmet(
+    state: &ClampState,
+    waiting: &Waiting,
+    release: &Release,
+    lockout: &Lockout,
+    evidence: &Evidence,
+    reference: &Reference,
+) -> Vec<Unmet> {
+    let mut case = Case { state, waiting, release, lockout, evidence, reference, against: Vec::new() };
+    match release.ground {
+        Ground::Repaired => case.repaired(),
+        Ground::Restored => case.restored(),
+        Ground::Reinspected => case.reinspected(),
+        Ground::InspectedFit => case.inspected_fit(),
+        Ground::EnteredInError => case.entered_in_error(),
+    }
+    case.against
+}
+
+impl<'a> Case<'a> {
+    fn no(&mut self, code: UnmetCode, detail: impl Into<String>) {
+        self.against.push(Unmet::of(self.lockout.id, code, detail));
+    }
+
+    fn known(&self) -> Known {
+        Known::By(self.waiting.entry.counted_at)
+    }
+
+    fn cited(&self, id: Option<EntryId>) -> Option<&'a Entry> {
+        self.evidence.get(&id?).filter(|entry| entry.clamp_id == self.state.clamp)
+    }
+
+    fn remedies(&self) -> &'static [Remedy] {
+        let criterion = self.lockout.criterion.as_deref().and_then(criteria::criterion);
+        criterion.map_or(&[Remedy::Repair], |criterion| criterion.remedies.as_slice())
+    }
+
+    fn repaired(&mut self) {
+        match self.lockout.reason {
+            None | Some(LockoutReason::ProofTestFailed) => {}
+            Some(reason) => {
+                self.no(UnmetCode::GroundNotAllowed, format!("{reason} is not cleared by a repair: see its ground"));
+            }
+        }
+        if !self.remedies().contains(&Remedy::Repair) {
+            let (code, detail) = if self.remedies().contains(&Remedy::RestoreToOriginal) {
+                (UnmetCode::GroundNotAllowed, "only restoring to original condition clears this: ground `restored`")
+            } else {
+                (UnmetCode::NoRemedy, "nothing clears this finding: the clamp is scrapped")
+            };
+            self.no(code, detail);
+        }
+        self.repair_and_inspection();
+    }
+
+    fn restored(&mut self) {
+        let allowed = match self.lockout.reason {
+            None => self.remedies().iter().any(|remedy| *remedy != Remedy::None),
+            Some(reason) => reason == LockoutReason::ForeignPart,
+        };
+        if !allowed {
+            self.no(UnmetCode::GroundNotAllowed, "`restored` clears alterations, foreign parts and findings with that remedy");
+        }
+        if let Some((_, repair)) = self.repair_and_inspection()
+            && repair.statement_document.as_deref().is_none_or(|statement| statement.trim().is_empty())
+        {
+            self.no(
+                UnmetCode::StatementMissing,
+                "the written statement of the maker or its authorised shop is not attached to the repair",
+            );
+        }
+    }
+
+    /// A repair that answers the lock-out, and the inspection after it that accepts.
+    fn repair_and_inspection(&mut self) -> Option<(&'a Entry, &'a Repaired)> {
+        let found = self.repair();
+        if let Some((entry, repair)) = found {
+            self.repair_conditions(entry, repair);
+            if let Some((inspection, inspected)) = self.after_repair_inspection(entry.id) {
+                self.asks_and_accepts(inspection, inspected);
+                self.proof_test(Some(entry), Some(inspection));
+            }
+        } else {
+            self.no(UnmetCode::RepairMissing, "cite the repair of this clamp that answers the lock-out");
+        }
+        found
+    }
+
+    fn repair(&self) -> Option<(&'a Entry, &'a Repaired)> {
+        let entry = self.cited(self.release.repair_entry)?;
+        match &entry.body {
+            Body::Repaired(repair) => Some((entry, repair)),
+            _ => None,
+        }
+    }
+
+    fn repair_conditions(&mut self, entry: &Entry, repair: &Repaired) {
+        if !repair.answers.contains(&self.lockout.id) {
+            self.no(UnmetCode::RepairDoesNotAnswer, "the cited repair does not name this lock-out among those it answers");
+        }
+        let right_part = self.lockout.reason.is_some() || repair.components.contains(&self.lockout.component);
+        if !right_part {
+            let component = self.lockout.component;
+            self.no(UnmetCode::RepairOtherComponent, format!("the cited repair did not work on {component}"));
+        }
+        if !entry.may_count() {
+            self.no(UnmetCode::RepairNotSigned, "the repair is not signed by the technician who made it");
+        }
+        let person = self.reference.people.get(&entry.performed_by);
+        if !competent(person, CompetenceKind::RepairTechnician, entry, self.known(), self.reference) {
+            self.no(
+                UnmetCode::RepairerNotCompetent,
+                "the repairer had no competence repair_technician that day, recorded before the return was signed",
+            );
+        }
+        let amended_foreign = self.state.amendments.get(&entry.id).into_iter().flatten().any(
+            |amendment| matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::ForeignPart),
+        );
+        let foreign: Vec<_> =
+            repair.parts.iter().filter(|part| !part.from_original_maker).map(|part| part.part_number.as_str()).collect();
+        if !foreign.is_empty() || amended_foreign {
+            self.no(
+                UnmetCode::ForeignPart,
+                format!("every part must be of the clamp's original maker; not so: {}", foreign.join(", ")),
+            );
+        }
+    }
+
+    /// The cited inspection, if it is one of this clamp after that repair and credited.
+    fn after_repair_inspection(&mut self, repair: EntryId) -> Option<(&'a Entry, &'a Inspected)> {
+        let (entry, inspected) = self.inspection()?;
+        if inspected.inspection_kind != InspectionKind::AfterRepair {
+            self.no(UnmetCode::InspectionKind, "the inspection is not one after a repair");
+        }
+        if inspected.after_repair_of != Some(repair) {
+            self.no(UnmetCode::InspectionOtherRepair, "the inspection does not cite this repair");
+        }
+        self.credited(entry, inspected);
+        Some((entry, inspected))
+    }
+
+    fn inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
+        let found = self.cited(self.release.inspection_entry).and_then(|entry| match &entry.body {
+            Body::Inspected(inspected) => Some((entry, inspected)),
+            _ => None,
+        });
+        if found.is_none() {
+            self.no(UnmetCode::InspectionMissing, "cite the inspection of this clamp that accepts");
+        }
+        found
+    }
+
+    fn credited(&mut self, entry: &Entry, inspected: &Inspected) {
+        // Judged by itself: what was read before cannot make old evidence better.
+        let credit = credit(entry, inspected, &Readings::new(), self.evidence, self.known(), self.reference);
+        for not_credited in credit.err().unwrap_or_default() {
+            self.no(UnmetCode::InspectionNotCredited, format!("the inspection is not credited: {}", not_credited.detail));
+        }
+        let qualified = competent(
+            self.reference.people.get(&entry.performed_by),
+            CompetenceKind::QualifiedPerson,
+            entry,
+            self.known(),
+            self.reference,
+        );
+        let precaution = inspected.exceptional_reason == Some(crate::words::ExceptionalReason::Precaution)
+            && self.lockout.reason == Some(LockoutReason::Precaution)
+            && entry.performed_by != self.lockout.opened_by;
+        if !qualified && !precaution {
+            self.no(
+                UnmetCode::InspectionNotCredited,
+                "the inspection was not made by a person known as qualified when the return was signed",
+            );
+        }
+    }
+
+    fn asks_and_accepts(&mut self, entry: &Entry, inspected: &Inspected) {
+        let Some(criterion) = self.lockout.criterion.as_deref() else { return };
+        let judged = judge_inspection(entry, inspected, &Readings::new(), self.reference);
+        if !judged.accepts(criterion, self.lockout.place.as_deref()) {
+            self.no(UnmetCode::CriterionNotAccepted, format!("the inspection does not ask and accept {criterion}"));
+        }
+    }
+
+    /// Where policy, design or a failed test demand a proof test: after the repair and before the inspection.
+    fn proof_test(&mut self, repair: Option<&Entry>, inspection: Option<&Entry>) {
+        let basis = basis(&self.waiting.entry, self.reference);
+        let load_bearing = match self.lockout.criterion.as_deref().and_then(criteria::criterion) {
+            Some(criterion) => criterion.load_bearing,
+            None => self.lockout.component == Component::General,
+        };
+        let demanded = match basis.yard.map_or(ProofTestPolicy::NotRequired, |yard| yard.proof_test_policy) {
+            ProofTestPolicy::Always => true,
+            ProofTestPolicy::OnLoadBearingParts => load_bearing,
+            ProofTestPolicy::NotRequired => false,
+        };
+        let custom = basis.model.is_some_and(|model| model.custom_design);
+        let failed = self.lockout.reason == Some(LockoutReason::ProofTestFailed);
+        if self.release.proof_test_entry.is_none() && !demanded && !custom && !failed {
+            return;
+        }
+        let cited = self.cited(self.release.proof_test_entry).and_then(|entry| match &entry.body {
+            Body::ProofTested(test) => Some((entry, test)),
+            _ => None,
+        });
+        let Some((entry, test)) = cited else {
+            self.no(UnmetCode::ProofTestMissing, "a proof test is demanded here: cite the one made after the repair");
+            return;
+        };
+        let rules = &basis.rules.proof_test;
+        // A rating is at most 80 % of the test load, so the test load is at least 125 % of the WLL.
+        let enough = self.state.lowest_wll(&self.waiting.entry, self.reference).is_none_or(|wll| {
+            !exceeds_percent(wll, test.load, rules.rated_at_most_percent_of_test_load)
+        });
+        if test.result != ProofTestResult::Passed || !enough || !entry.may_count() {
+            self.no(
+                UnmetCode::ProofTestInsufficient,
+                format!(
+                    "the proof test must be passed with a load of which the WLL is at most {} %",
+                    rules.rated_at_most_percent_of_test_load
+                ),
+            );
+        }
+        let in_order = repair.is_none_or(|repair| repair.counted_at <= entry.counted_at)
+            && inspection.is_none_or(|inspection| entry.counted_at <= inspection.counted_at);
+        if !in_order {
+            self.no(UnmetCode::ProofTestOrder, "the proof test lies after the repair and before the accepting inspection");
+        }
+    }
+
+    fn reinspected(&mut self) {
+        if self.lockout.reason != Some(LockoutReason::NotReinspected) {
+            self.no(UnmetCode::GroundNotAllowed, "`reinspected` closes only `not_reinspected`");
+            return;
+        }
+        self.after_repair_inspection(self.lockout.opened_by_entry);
+    }
+
+    fn inspected_fit(&mut self) {
+        let Some(reason) = self.lockout.reason else {
+            self.no(UnmetCode::GroundNotAllowed, "a finding is cleared by its remedy, not by an inspection alone");
+            return;
+        };
+        match reason {
+            LockoutReason::NotReinspected | LockoutReason::ForeignPart | LockoutReason::ProofTestFailed => {
+                self.no(UnmetCode::GroundNotAllowed, format!("{reason} is not cleared by an inspection alone"));
+            }
+            LockoutReason::RatingInDoubt => self.settled(&[AmendmentField::Wll, AmendmentField::JawOpening]),
+            LockoutReason::IdentityInDoubt => self.settled(&[AmendmentField::SerialNumber]),
+            LockoutReason::NumberInDoubt => {
+                self.settled(&[AmendmentField::SameClampAs, AmendmentField::SerialNumber]);
+            }
+            LockoutReason::IncidentHold => {
+                self.noted(AmendmentField::IncidentHoldEnded, Some(&[Role::Safety]));
+                self.naming_inspection();
+            }
+            LockoutReason::UnaccountedFor => {
+                self.noted(AmendmentField::Found, None);
+                self.naming_inspection();
+            }
+            LockoutReason::SafetyBulletin => {
+                if let Some((_, inspected)) = self.naming_inspection()
+                    && (inspected.bulletin.is_none() || inspected.bulletin != self.lockout.bulletin)
+                {
+                    self.no(UnmetCode::BulletinNotCited, "the inspection must cite the bulletin and make its checks");
+                }
+            }
+            LockoutReason::Dropped
+            | LockoutReason::ShockSuspected
+            | LockoutReason::OverloadSuspected
+            | LockoutReason::Precaution
+            | LockoutReason::EveryLiftCheckFailed
+            | LockoutReason::ProofTestOverLimit
+            | LockoutReason::OverloadOrMisuseSuspected
+            | LockoutReason::UsedWhileNotFit
+            | LockoutReason::Held
+            | LockoutReason::RetirementUndone => {
+                self.naming_inspection();
+            }
+        }
+    }
+
+    /// An exceptional inspection that names the lock-out, credited.
+    fn naming_inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
+        let (entry, inspected) = self.inspection()?;
+        if inspected.inspection_kind != InspectionKind::Exceptional {
+            self.no(UnmetCode::InspectionKind, "an exceptional inspection is needed");
+        }
+        if !inspected.lockouts.contains(&self.lockout.id) {
+            self.no(UnmetCode::InspectionDoesNotName, "the inspection does not name this lock-out");
+        }
+        self.credited(entry, inspected);
+        Some((entry, inspected))
+    }
+
+    fn correction(&mut self, fields: &[AmendmentField]) -> Option<(&'a Entry, &'a Amended)> {
+        let found = self.cited(self.release.correction_entry).and_then(|entry| match &entry.body {
+            Body::Amended(amended) if fields.contains(&amended.field) => Some((entry, amended)),
+            _ => None,
+        });
+        if found.is_none() {
+            let names: Vec<_> = fields.iter().map(|field| field.code()).collect();
+            self.no(UnmetCode::CorrectionMissing, format!("cite the amendment ({}) that settles it", names.join(" or ")));
+        }
+        found
+    }
+
+    /// A doubt is settled by a qualified person's amendment that cites the maker's document or the plate's photo.
+    fn settled(&mut self, fields: &[AmendmentField]) {
+        let Some((entry, amended)) = self.correction(fields) else { return };
+        let person = self.reference.people.get(&entry.performed_by);
+        let qualified = competent(person, CompetenceKind::QualifiedPerson, entry, self.known(), self.reference);
+        if !entry.may_count() || !qualified {
+            self.no(UnmetCode::CorrectionAuthor, "a qualified person settles it, signed in person");
+        }
+        if amended.document.as_deref().is_none_or(|document| document.trim().is_empty()) {
+            self.no(UnmetCode::CorrectionDocument, "the amendment must cite the maker's document or a photo of the plate");
+        }
+    }
+
+    /// An amendment that cites the opening entry and says that a condition has come about.
+    fn noted(&mut self, field: AmendmentField, roles: Option<&[Role]>) {
+        let opening = self.lockout.opened_by_entry;
+        let Some((entry, amended)) = self.correction(&[field]) else { return };
+        if amended.cites != opening {
+            self.no(UnmetCode::CorrectionMissing, format!("the amendment must cite the entry {opening}"));
+        }
+        let entitled = roles.is_none_or(|roles| self.holds(entry, roles));
+        if !entry.may_count() || !entitled {
+            self.no(UnmetCode::CorrectionAuthor, "the safety role writes this, signed in person");
+        }
+    }
+
+    fn holds(&self, entry: &Entry, roles: &[Role]) -> bool {
+        self.reference
+            .people
+            .get(&entry.performed_by)
+            .is_some_and(|person| person.holds(roles, entry.judged_by.yard_id, entry.counted_at))
+    }
+
+    fn entered_in_error(&mut self) {
+        self.noted(AmendmentField::EnteredInError, Some(&[Role::Safety]));
+        if !self.holds(&self.waiting.entry, &[Role::Safety]) {
+            self.no(UnmetCode::SignerRole, "only the safety role returns on this ground");
+        }
+        if !self.state.confirmed_by_another(&self.waiting.entry) {
+            self.no(UnmetCode::SecondPersonMissing, "a second person has to confirm this return themselves");
+        }
+        let Some((entry, inspected)) = self.inspection() else { return };
+        if !inspected.lockouts.contains(&self.lockout.id) {
+            self.no(UnmetCode::InspectionDoesNotName, "an accepting inspection since then must name this lock-out");
+        }
+        self.credited(entry, inspected);
+        self.asks_and_accepts(entry, inspected);
+    }
+}
