@@ -57,7 +57,9 @@ impl<'de> Deserialize<'de> for Zone {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let name = String::deserialize(deserializer)?;
         Self::named(&name).ok_or_else(|| {
-            serde::de::Error::custom(format!("{name:?} is not an IANA time zone, for example \"Europe/London\""))
+            serde::de::Error::custom(format!(
+                "{name:?} is not an IANA time zone, for example \"Europe/London\""
+            ))
         })
     }
 }
@@ -94,7 +96,9 @@ impl Interval {
     pub fn end(self, anchor: Timestamp, zone: &Zone) -> (Option<Date>, Timestamp) {
         match self {
             Self::Hours(hours) => {
-                let end = anchor.checked_add(i64::from(hours).hours()).unwrap_or(Timestamp::MAX);
+                let end = anchor
+                    .checked_add(i64::from(hours).hours())
+                    .unwrap_or(Timestamp::MAX);
                 (None, end)
             }
             Self::Days(_) | Self::Months(_) => {
@@ -118,7 +122,9 @@ impl Interval {
     /// shortest the months can be decides.
     pub fn is_within(self, other: Self) -> bool {
         match (self, other) {
-            (Self::Hours(a), Self::Hours(b)) | (Self::Days(a), Self::Days(b)) | (Self::Months(a), Self::Months(b)) => a <= b,
+            (Self::Hours(a), Self::Hours(b))
+            | (Self::Days(a), Self::Days(b))
+            | (Self::Months(a), Self::Months(b)) => a <= b,
             (a, b) => a.longest_hours() <= b.shortest_hours(),
         }
     }
@@ -140,7 +146,12 @@ impl Interval {
     /// Parses an ISO 8601 duration of one unit: `PT24H`, `P7D`, `P1W`, `P6M`, `P1Y`.
     pub fn parse(text: &str) -> Option<Self> {
         let body = text.strip_prefix('P')?;
-        let number = |part: &str| part.bytes().all(|byte| byte.is_ascii_digit()).then(|| part.parse::<u16>().ok()).flatten();
+        let number = |part: &str| {
+            part.bytes()
+                .all(|byte| byte.is_ascii_digit())
+                .then(|| part.parse::<u16>().ok())
+                .flatten()
+        };
         let interval = if let Some(hours) = body.strip_prefix('T').and_then(|rest| rest.strip_suffix('H')) {
             Self::Hours(number(hours)?)
         } else if let Some(days) = body.strip_suffix('D') {
@@ -191,7 +202,9 @@ impl utoipa::PartialSchema for Interval {
     fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
         utoipa::openapi::schema::ObjectBuilder::new()
             .schema_type(utoipa::openapi::schema::Type::String)
-            .description(Some("ISO 8601 duration of one unit: `PT24H`, `P7D`, `P6M`, `P1Y`."))
+            .description(Some(
+                "ISO 8601 duration of one unit: `PT24H`, `P7D`, `P6M`, `P1Y`.",
+            ))
             .pattern(Some("^P(T[0-9]{1,5}H|[0-9]{1,5}[DWMY])$"))
             .into()
     }

@@ -97,13 +97,22 @@ pub fn credit(
     let mut against = Vec::new();
     let mut no = |code, detail: String| against.push(NotCredited { code, detail });
     if !entry.may_count() {
-        no(NotCreditedCode::NotSigned, "not signed by the person who made it".to_owned());
+        no(
+            NotCreditedCode::NotSigned,
+            "not signed by the person who made it".to_owned(),
+        );
     }
     if !judged.is_complete() {
-        no(NotCreditedCode::Incomplete, format!("no answer to {}", judged.missing.join(", ")));
+        no(
+            NotCreditedCode::Incomplete,
+            format!("no answer to {}", judged.missing.join(", ")),
+        );
     }
     if !judged.nothing_bars {
-        no(NotCreditedCode::Rejected, format!("rejected: {}", rejected(&judged).join(", ")));
+        no(
+            NotCreditedCode::Rejected,
+            format!("rejected: {}", rejected(&judged).join(", ")),
+        );
     }
     let person = reference.people.get(&entry.performed_by);
     let rules = basis(entry, reference).rules;
@@ -116,18 +125,30 @@ pub fn credit(
         || (precaution && competent(person, CompetenceKind::DesignatedPerson, entry, known, reference));
     if !able {
         let day = day_of(entry, reference);
-        no(NotCreditedCode::NotCompetent, format!("no valid competence {needed} on {day}"));
+        no(
+            NotCreditedCode::NotCompetent,
+            format!("no valid competence {needed} on {day}"),
+        );
     }
     repair_conditions(entry, inspected, evidence, reference, &mut no);
-    if rules.must_be_dismantled(inspected.exceptional_reason) && inspected.inspection_kind == InspectionKind::Exceptional {
+    if rules.must_be_dismantled(inspected.exceptional_reason)
+        && inspected.inspection_kind == InspectionKind::Exceptional
+    {
         if inspected.dismantled != Some(true) {
-            no(NotCreditedCode::NotDismantled, "the clamp has to be taken apart and its inside looked at".to_owned());
+            no(
+                NotCreditedCode::NotDismantled,
+                "the clamp has to be taken apart and its inside looked at".to_owned(),
+            );
         }
-        let excused = inspected.no_crack_test_reason.as_deref().is_some_and(|reason| !reason.trim().is_empty());
+        let excused = inspected
+            .no_crack_test_reason
+            .as_deref()
+            .is_some_and(|reason| !reason.trim().is_empty());
         if inspected.crack_tested != Some(true) && !excused {
             no(
                 NotCreditedCode::NoCrackTest,
-                "crack-test the load-bearing parts, or give the qualified person's reason for none".to_owned(),
+                "crack-test the load-bearing parts, or give the qualified person's reason for none"
+                    .to_owned(),
             );
         }
     }
@@ -138,7 +159,10 @@ pub fn credit(
         );
     }
     if inspected.safe_to_operate == Some(true) && !judged.nothing_bars {
-        no(NotCreditedCode::SafeToOperateContradicted, "\"safe to operate\" together with a danger".to_owned());
+        no(
+            NotCreditedCode::SafeToOperateContradicted,
+            "\"safe to operate\" together with a danger".to_owned(),
+        );
     }
     if !against.is_empty() {
         return Err(against);
@@ -147,7 +171,10 @@ pub fn credit(
 }
 
 fn rejected<'a>(judged: &JudgedInspection<'a>) -> Vec<&'a str> {
-    let barring = judged.findings.iter().filter(|(_, judged)| judged.rejected.is_some());
+    let barring = judged
+        .findings
+        .iter()
+        .filter(|(_, judged)| judged.rejected.is_some());
     barring.map(|(finding, _)| finding.criterion.as_str()).collect()
 }
 
@@ -171,11 +198,14 @@ fn repair_conditions(
             "an after-repair inspection names the repair of this clamp that it follows".to_owned(),
         ),
         Some(repair) => {
-            let independent = basis(entry, reference).yard.is_none_or(|yard| yard.independent_reinspection);
+            let independent = basis(entry, reference)
+                .yard
+                .is_none_or(|yard| yard.independent_reinspection);
             if independent && repair.performed_by == entry.performed_by {
                 no(
                     NotCreditedCode::OwnRepair,
-                    "the re-inspection is by another qualified person than the one who made the repair".to_owned(),
+                    "the re-inspection is by another qualified person than the one who made the repair"
+                        .to_owned(),
                 );
             }
         }
@@ -189,9 +219,8 @@ fn starts(
     readings: &Readings,
     reference: &Reference,
 ) -> Starts {
-    let periodic_scope = || {
-        qualified && judge_in_scope(entry, inspected, Scope::Periodic, readings, reference).is_accepted()
-    };
+    let periodic_scope =
+        || qualified && judge_in_scope(entry, inspected, Scope::Periodic, readings, reference).is_accepted();
     let periodic = match inspected.inspection_kind {
         InspectionKind::Initial | InspectionKind::Periodic | InspectionKind::AfterRepair => true,
         InspectionKind::Frequent | InspectionKind::PreLift | InspectionKind::PostLift => false,
@@ -200,5 +229,9 @@ fn starts(
         }
     };
     let thorough = inspected.basis.is_some() && entry.judged_by.rule_set == RuleSetName::GbLoler && qualified;
-    Starts { frequent: true, periodic, thorough }
+    Starts {
+        frequent: true,
+        periodic,
+        thorough,
+    }
 }

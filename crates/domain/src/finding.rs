@@ -3,9 +3,9 @@
 //! A measurement overrules the inspector's tick in the strict direction only. Nothing here knows competences except
 //! for one thing: who may give a defect a date (`danger_by`); everybody else's counts as `danger`.
 
-use crate::criteria::{self, Criterion, Measured, Scope};
+use crate::criteria::{self, Criterion, Scope};
 use crate::entry::{Entry, Finding, Inspected};
-use crate::measured::{Measurement, MeasuredVerdict, NotJudged, Reading, WearDirection, measure_after};
+use crate::measured::{MeasuredVerdict, Measurement, NotJudged, Reading, measure_after};
 use crate::quantity::Length;
 use crate::reference::{Model, Reference, Yard};
 use crate::rule_set::{self, RuleSet};
@@ -39,7 +39,8 @@ pub fn basis<'a>(entry: &Entry, reference: &'a Reference) -> Basis<'a> {
             .get(&by.model_id)
             .and_then(|versions| versions.numbered(by.model_version))
             .map(|version| version.value.as_ref()),
-        rules: rule_set::rule_set(by.rule_set, by.rule_set_version).unwrap_or_else(|| rule_set::current(by.rule_set)),
+        rules: rule_set::rule_set(by.rule_set, by.rule_set_version)
+            .unwrap_or_else(|| rule_set::current(by.rule_set)),
     }
 }
 
@@ -75,7 +76,11 @@ pub type Readings = BTreeMap<String, Length>;
 
 /// The key of a measured place.
 pub fn reading_key(finding: &Finding) -> String {
-    format!("{}|{}", finding.criterion, finding.place.as_deref().unwrap_or_default())
+    format!(
+        "{}|{}",
+        finding.criterion,
+        finding.place.as_deref().unwrap_or_default()
+    )
 }
 
 /// Judges one finding. `last` is the last reading of that place on the same part.
@@ -89,9 +94,12 @@ pub fn judge_finding(
     let basis = basis(entry, reference);
     let criterion = criteria::criterion(&finding.criterion);
     let measurement = criterion.and_then(|criterion| measurement(criterion, finding, last, basis));
-    let fails = measurement.as_ref().is_some_and(|measured| measured.verdict.rejects());
-    let not_judged =
-        measurement.as_ref().is_some_and(|measured| matches!(measured.verdict, MeasuredVerdict::NotJudged(_)));
+    let fails = measurement
+        .as_ref()
+        .is_some_and(|measured| measured.verdict.rejects());
+    let not_judged = measurement
+        .as_ref()
+        .is_some_and(|measured| matches!(measured.verdict, MeasuredVerdict::NotJudged(_)));
     let contradicted =
         finding.outcome == Outcome::Accept && matches!(finding.grade, Some(Grade::Danger | Grade::DangerBy));
     let ticked_reject = finding.outcome == Outcome::Reject;
@@ -100,12 +108,18 @@ pub fn judge_finding(
         by_date = (ticked_reject && !fails)
             .then(|| permitted_by_date(entry, inspected, finding, reference))
             .flatten();
-        Some(if by_date.is_some() { Grade::DangerBy } else { Grade::Danger })
+        Some(if by_date.is_some() {
+            Grade::DangerBy
+        } else {
+            Grade::Danger
+        })
     } else {
         None
     };
     let switched_off = finding.outcome == Outcome::NotApplicable
-        && basis.model.is_some_and(|model| model.without_criteria.contains(&finding.criterion));
+        && basis
+            .model
+            .is_some_and(|model| model.without_criteria.contains(&finding.criterion));
     Judged {
         criterion,
         accepted: rejected.is_none() && !not_judged && (finding.outcome == Outcome::Accept || switched_off),
@@ -123,16 +137,19 @@ fn measurement(
     last: Option<Length>,
     basis: Basis<'_>,
 ) -> Option<Measurement> {
-    let direction = match criterion.measured? {
-        Measured::Shrinkage => WearDirection::Shrinkage,
-        Measured::Growth => WearDirection::Growth,
-    };
+    let direction = criterion.measured?;
     let measured = finding.measured?;
     // Without a nominal the criterion is judged by look.
-    let point = basis.model?.wear_points.iter().find(|point| point.criterion == criterion.code)?;
+    let point = basis
+        .model?
+        .wear_points
+        .iter()
+        .find(|point| point.criterion == criterion.code)?;
     let reading = Reading {
         nominal: point.nominal,
-        limit_percent: point.limit_percent.or_else(|| basis.rules.wear_limit(criterion).map(|limit| limit.percent))?,
+        limit_percent: point
+            .limit_percent
+            .or_else(|| basis.rules.wear_limit(criterion).map(|limit| limit.percent))?,
         direction,
         measured,
         uncertainty: finding.uncertainty,
@@ -142,14 +159,24 @@ fn measurement(
 
 /// A date is accepted only from a qualified person in a thorough examination or interim inspection under
 /// `gb-loler`, not before that day and not after the next examination's latest date (LOLER reg. 10(3)(b)).
-fn permitted_by_date(entry: &Entry, inspected: &Inspected, finding: &Finding, reference: &Reference) -> Option<Date> {
-    if finding.grade != Some(Grade::DangerBy) || entry.judged_by.rule_set != RuleSetName::GbLoler || !entry.may_count() {
+fn permitted_by_date(
+    entry: &Entry,
+    inspected: &Inspected,
+    finding: &Finding,
+    reference: &Reference,
+) -> Option<Date> {
+    if finding.grade != Some(Grade::DangerBy)
+        || entry.judged_by.rule_set != RuleSetName::GbLoler
+        || !entry.may_count()
+    {
         return None;
     }
     let by_date = finding.by_date?;
     let examination = inspected.basis.is_some() || inspected.inspection_kind == InspectionKind::Frequent;
     let day = day_of(entry, reference);
-    let latest = inspected.next_latest_date.unwrap_or_else(|| crate::calendar::Interval::Months(6).after(day));
+    let latest = inspected
+        .next_latest_date
+        .unwrap_or_else(|| crate::calendar::Interval::Months(6).after(day));
     let qualified = reference.people.get(&entry.performed_by).is_some_and(|person| {
         person.competent_as_known(CompetenceKind::QualifiedPerson, day, entry.counted_at)
     });
@@ -182,9 +209,12 @@ impl JudgedInspection<'_> {
             .findings
             .iter()
             .filter(|(finding, _)| finding.criterion == criterion)
-            .filter(|(finding, _)| place.is_none() || finding.place.is_none() || finding.place.as_deref() == place)
+            .filter(|(finding, _)| {
+                place.is_none() || finding.place.is_none() || finding.place.as_deref() == place
+            })
             .peekable();
-        asked.peek().is_some() && asked.all(|(finding, judged)| judged.accepted && finding.outcome == Outcome::Accept)
+        asked.peek().is_some()
+            && asked.all(|(finding, judged)| judged.accepted && finding.outcome == Outcome::Accept)
     }
 }
 
@@ -226,18 +256,26 @@ pub fn judge_in_scope<'a>(
             (finding, judge_finding(entry, inspected, finding, last, reference))
         })
         .collect();
-    let answers: BTreeMap<&str, bool> = findings.iter().fold(BTreeMap::new(), |mut answers, (finding, judged)| {
-        let answered = judged.accepted || judged.rejected.is_some();
-        answers.entry(finding.criterion.as_str()).and_modify(|all| *all &= answered).or_insert(answered);
-        answers
-    });
+    let answers: BTreeMap<&str, bool> =
+        findings
+            .iter()
+            .fold(BTreeMap::new(), |mut answers, (finding, judged)| {
+                let answered = judged.accepted || judged.rejected.is_some();
+                answers
+                    .entry(finding.criterion.as_str())
+                    .and_modify(|all| *all &= answered)
+                    .or_insert(answered);
+                answers
+            });
     let missing = criteria::asked(scope, basis(entry, reference).model)
         .filter(|(criterion, mandatory)| *mandatory && answers.get(criterion.code.as_str()) != Some(&true))
         .map(|(criterion, _)| criterion.code.as_str())
         .collect();
     JudgedInspection {
         missing,
-        nothing_bars: findings.iter().all(|(_, judged)| judged.rejected != Some(Grade::Danger)),
+        nothing_bars: findings
+            .iter()
+            .all(|(_, judged)| judged.rejected != Some(Grade::Danger)),
         findings,
     }
 }

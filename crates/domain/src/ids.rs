@@ -94,8 +94,17 @@ mod tests {
     #[test]
     fn a_lock_out_id_depends_on_entry_reason_and_place_and_on_nothing_else() {
         let entry = EntryId::new(Uuid::from_u128(7));
-        assert_eq!(lockout_id(entry, "pin_bent", ""), lockout_id(entry, "pin_bent", ""));
-        assert_ne!(lockout_id(entry, "pin_bent", ""), lockout_id(entry, "pin_bent", "left"));
-        assert_ne!(lockout_id(entry, "pin_bent", "x"), lockout_id(entry, "pin_bentx", ""));
+        assert_eq!(
+            lockout_id(entry, "pin_bent", ""),
+            lockout_id(entry, "pin_bent", "")
+        );
+        assert_ne!(
+            lockout_id(entry, "pin_bent", ""),
+            lockout_id(entry, "pin_bent", "left")
+        );
+        assert_ne!(
+            lockout_id(entry, "pin_bent", "x"),
+            lockout_id(entry, "pin_bentx", "")
+        );
     }
 }

@@ -10,15 +10,25 @@
 //! The software records and reminds. The employer's competent person, the maker's instructions and local law decide.
 
 pub mod calendar;
+pub mod crediting;
 pub mod criteria;
 pub mod entry;
+pub mod finding;
+pub mod fold;
 pub mod ids;
+pub mod judge;
+pub mod lockout;
 pub mod mark;
 pub mod measured;
+pub mod particulars;
+pub mod projection;
 pub mod quantity;
 pub mod reference;
+pub mod returns;
 pub mod rule_set;
+pub mod schedule;
 pub mod source;
+pub mod standing;
 pub mod statistics;
 pub mod wear;
 pub mod words;

@@ -21,10 +21,14 @@ pub const MAX_FRACTION_DIGITS: usize = 4;
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum QuantityError {
     /// Not a plain decimal number.
-    #[error("{0:?} is not a plain decimal number: write digits with a point, for example \"38.1\" (no exponent, no thousands separator)")]
+    #[error(
+        "{0:?} is not a plain decimal number: write digits with a point, for example \"38.1\" (no exponent, no thousands separator)"
+    )]
     NotDecimal(String),
     /// More digits than anybody measures.
-    #[error("{0:?} has too many digits: at most {MAX_INTEGER_DIGITS} before and {MAX_FRACTION_DIGITS} after the point")]
+    #[error(
+        "{0:?} has too many digits: at most {MAX_INTEGER_DIGITS} before and {MAX_FRACTION_DIGITS} after the point"
+    )]
     TooManyDigits(String),
     /// A negative length, mass, force or angle.
     #[error("{0} must not be negative")]
@@ -55,7 +59,8 @@ pub fn parse_decimal(text: &str) -> Result<Decimal, QuantityError> {
     if whole.len() > MAX_INTEGER_DIGITS || fraction.is_some_and(|part| part.len() > MAX_FRACTION_DIGITS) {
         return Err(QuantityError::TooManyDigits(text.chars().take(60).collect()));
     }
-    text.parse().map_err(|_| QuantityError::NotDecimal(text.chars().take(60).collect()))
+    text.parse()
+        .map_err(|_| QuantityError::NotDecimal(text.chars().take(60).collect()))
 }
 
 /// The wire form, before the unit is known to fit.
@@ -72,7 +77,9 @@ fn text_value<'de, D: Deserializer<'de>>(deserializer: D) -> Result<String, D::E
     impl serde::de::Visitor<'_> for TextOnly {
         type Value = String;
         fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-            f.write_str("a decimal in quotes, for example \"38.1\" (a JSON number is refused: it may lose digits)")
+            f.write_str(
+                "a decimal in quotes, for example \"38.1\" (a JSON number is refused: it may lose digits)",
+            )
         }
         fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<String, E> {
             Ok(text.to_owned())
@@ -218,13 +225,14 @@ quantities! {
 impl Length {
     /// Millimetres, exact.
     pub fn millimetres(&self) -> Decimal {
-        self.value * match self.unit {
-            LengthUnit::Millimetre => Decimal::ONE,
-            LengthUnit::Centimetre => Decimal::TEN,
-            LengthUnit::Metre => Decimal::ONE_THOUSAND,
-            LengthUnit::Inch => Decimal::new(254, 1),
-            LengthUnit::Foot => Decimal::new(3048, 1),
-        }
+        self.value
+            * match self.unit {
+                LengthUnit::Millimetre => Decimal::ONE,
+                LengthUnit::Centimetre => Decimal::TEN,
+                LengthUnit::Metre => Decimal::ONE_THOUSAND,
+                LengthUnit::Inch => Decimal::new(254, 1),
+                LengthUnit::Foot => Decimal::new(3048, 1),
+            }
     }
     fn comparable(&self) -> Decimal {
         self.millimetres()
@@ -234,14 +242,15 @@ impl Length {
 impl Mass {
     /// Kilograms, exact.
     pub fn kilograms(&self) -> Decimal {
-        self.value * match self.unit {
-            MassUnit::Kilogram => Decimal::ONE,
-            MassUnit::Gram => Decimal::new(1, 3),
-            MassUnit::Tonne => Decimal::ONE_THOUSAND,
-            MassUnit::Pound => Decimal::new(45_359_237, 8),
-            MassUnit::ShortTon => Decimal::new(90_718_474, 5),
-            MassUnit::LongTon => Decimal::new(10_160_469_088, 7),
-        }
+        self.value
+            * match self.unit {
+                MassUnit::Kilogram => Decimal::ONE,
+                MassUnit::Gram => Decimal::new(1, 3),
+                MassUnit::Tonne => Decimal::ONE_THOUSAND,
+                MassUnit::Pound => Decimal::new(45_359_237, 8),
+                MassUnit::ShortTon => Decimal::new(90_718_474, 5),
+                MassUnit::LongTon => Decimal::new(10_160_469_088, 7),
+            }
     }
     fn comparable(&self) -> Decimal {
         self.kilograms()
@@ -251,11 +260,12 @@ impl Mass {
 impl Force {
     /// Newtons, exact.
     pub fn newtons(&self) -> Decimal {
-        self.value * match self.unit {
-            ForceUnit::Newton => Decimal::ONE,
-            ForceUnit::Kilonewton => Decimal::ONE_THOUSAND,
-            ForceUnit::PoundForce => Decimal::new(44_482_216_152_605, 13),
-        }
+        self.value
+            * match self.unit {
+                ForceUnit::Newton => Decimal::ONE,
+                ForceUnit::Kilonewton => Decimal::ONE_THOUSAND,
+                ForceUnit::PoundForce => Decimal::new(44_482_216_152_605, 13),
+            }
     }
     fn comparable(&self) -> Decimal {
         self.newtons()
@@ -310,15 +320,24 @@ fn quantity_schema(
     use utoipa::openapi::schema::{AdditionalProperties, ObjectBuilder, Type};
     let sign = if signed { "-?" } else { "" };
     ObjectBuilder::new()
-        .description(Some(format!("A {word}: an exact decimal as text and its UCUM unit.")))
+        .description(Some(format!(
+            "A {word}: an exact decimal as text and its UCUM unit."
+        )))
         .property(
             "value",
-            ObjectBuilder::new().schema_type(Type::String).pattern(Some(format!(
-                "^{sign}[0-9]{{1,{MAX_INTEGER_DIGITS}}}(\\.[0-9]{{1,{MAX_FRACTION_DIGITS}}})?$"
-            ))),
+            ObjectBuilder::new()
+                .schema_type(Type::String)
+                .pattern(Some(format!(
+                    "^{sign}[0-9]{{1,{MAX_INTEGER_DIGITS}}}(\\.[0-9]{{1,{MAX_FRACTION_DIGITS}}})?$"
+                ))),
         )
         .required("value")
-        .property("unit", ObjectBuilder::new().schema_type(Type::String).enum_values(Some(units.iter().copied())))
+        .property(
+            "unit",
+            ObjectBuilder::new()
+                .schema_type(Type::String)
+                .enum_values(Some(units.iter().copied())),
+        )
         .required("unit")
         .additional_properties(Some(AdditionalProperties::FreeForm(false)))
         .into()

@@ -7,7 +7,8 @@ use crate::calendar::{Interval, Zone};
 use crate::ids::{CompetenceId, ModelId, PersonId, YardId};
 use crate::quantity::{Length, Mass, Range, Temperature};
 use crate::words::{
-    AbnormalCondition, ClampKind, CompetenceKind, EyeKind, LiftKind, LockKind, ProofTestPolicy, Role, RuleSetName, ServiceClass,
+    AbnormalCondition, ClampKind, CompetenceKind, EyeKind, LiftKind, LockKind, ProofTestPolicy, Role,
+    RuleSetName, ServiceClass,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -182,7 +183,11 @@ impl<T> Default for Versions<T> {
 impl<T> Versions<T> {
     /// The version in force at an instant; before the first one, the first.
     pub fn at(&self, instant: Timestamp) -> Option<&Version<T>> {
-        self.0.iter().rev().find(|version| version.from <= instant).or(self.0.first())
+        self.0
+            .iter()
+            .rev()
+            .find(|version| version.from <= instant)
+            .or(self.0.first())
     }
     /// A version by its number.
     pub fn numbered(&self, number: u32) -> Option<&Version<T>> {
@@ -190,7 +195,10 @@ impl<T> Versions<T> {
     }
     /// The instants after `instant` at which another version comes into force.
     pub fn changes_after(&self, instant: Timestamp) -> impl Iterator<Item = Timestamp> + '_ {
-        self.0.iter().map(|version| version.from).filter(move |from| *from > instant)
+        self.0
+            .iter()
+            .map(|version| version.from)
+            .filter(move |from| *from > instant)
     }
 }
 
@@ -276,22 +284,28 @@ pub struct Person {
 impl Person {
     /// Roles and yards in force at an instant.
     pub fn grant_at(&self, instant: Timestamp) -> Option<&Grant> {
-        self.grants.iter().rev().find(|grant| grant.recorded_at <= instant)
+        self.grants
+            .iter()
+            .rev()
+            .find(|grant| grant.recorded_at <= instant)
     }
     /// Whether one of `roles` was held for `yard` at an instant.
     pub fn holds(&self, roles: &[Role], yard: YardId, instant: Timestamp) -> bool {
-        self.grant_at(instant)
-            .is_some_and(|grant| grant.yards.covers(yard) && grant.roles.iter().any(|role| roles.contains(role)))
+        self.grant_at(instant).is_some_and(|grant| {
+            grant.yards.covers(yard) && grant.roles.iter().any(|role| roles.contains(role))
+        })
     }
     /// Whether a competence of this kind covers the day.
     pub fn competent(&self, kind: CompetenceKind, day: Date) -> bool {
-        self.competences.iter().any(|competence| competence.kind == kind && competence.covers(day))
+        self.competences
+            .iter()
+            .any(|competence| competence.kind == kind && competence.covers(day))
     }
     /// Whether a competence of this kind covers the day and was known by `known_by`: later knowledge only tightens.
     pub fn competent_as_known(&self, kind: CompetenceKind, day: Date, known_by: Timestamp) -> bool {
-        self.competences
-            .iter()
-            .any(|competence| competence.kind == kind && competence.recorded_at <= known_by && competence.covers(day))
+        self.competences.iter().any(|competence| {
+            competence.kind == kind && competence.recorded_at <= known_by && competence.covers(day)
+        })
     }
 }
 

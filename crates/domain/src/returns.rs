@@ -103,15 +103,28 @@ unmet_codes! {
 
 impl Unmet {
     fn of(lockout: LockoutId, code: UnmetCode, detail: impl Into<String>) -> Self {
-        Self { lockout_id: Some(lockout), code, detail: detail.into() }
+        Self {
+            lockout_id: Some(lockout),
+            code,
+            detail: detail.into(),
+        }
     }
     fn whole(code: UnmetCode, detail: impl Into<String>) -> Self {
-        Self { lockout_id: None, code, detail: detail.into() }
+        Self {
+            lockout_id: None,
+            code,
+            detail: detail.into(),
+        }
     }
 }
 
 /// Everything that speaks against the releases of a return, given what is known. Empty: each is supported.
-pub fn unmet(state: &ClampState, waiting: &Waiting, evidence: &Evidence, reference: &Reference) -> Vec<Unmet> {
+pub fn unmet(
+    state: &ClampState,
+    waiting: &Waiting,
+    evidence: &Evidence,
+    reference: &Reference,
+) -> Vec<Unmet> {
     let mut against = signer(waiting, evidence, reference);
     for release in &waiting.releases {
         against.extend(release_unmet(state, waiting, release, evidence, reference));
@@ -134,7 +147,10 @@ pub fn not_named(lockout: &Lockout) -> Unmet {
     Unmet::of(
         lockout.id,
         UnmetCode::LockoutNotNamed,
-        format!("{} still bars the clamp: name it with its ground, too", lockout.what()),
+        format!(
+            "{} still bars the clamp: name it with its ground, too",
+            lockout.what()
+        ),
     )
 }
 
@@ -167,25 +183,43 @@ fn signer(waiting: &Waiting, evidence: &Evidence, reference: &Reference) -> Vec<
     let entry = &waiting.entry;
     let mut against = Vec::new();
     if !entry.may_count() {
-        against.push(Unmet::whole(UnmetCode::NotSigned, "a return to service is signed by its author in person"));
+        against.push(Unmet::whole(
+            UnmetCode::NotSigned,
+            "a return to service is signed by its author in person",
+        ));
     }
     let person = reference.people.get(&entry.performed_by);
     let yard = entry.judged_by.yard_id;
     if !person.is_some_and(|person| person.holds(&[Role::YardLead, Role::Safety], yard, entry.counted_at)) {
-        against.push(Unmet::whole(UnmetCode::SignerRole, "signed by the yard lead or the safety role of this yard only"));
+        against.push(Unmet::whole(
+            UnmetCode::SignerRole,
+            "signed by the yard lead or the safety role of this yard only",
+        ));
     }
     let day = crate::finding::day_of(entry, reference);
-    let qualified = person
-        .is_some_and(|person| person.competent_as_known(CompetenceKind::QualifiedPerson, day, entry.counted_at));
+    let qualified = person.is_some_and(|person| {
+        person.competent_as_known(CompetenceKind::QualifiedPerson, day, entry.counted_at)
+    });
     if !qualified {
         against.push(Unmet::whole(
             UnmetCode::SignerNotQualified,
-            format!("the signer has no competence qualified_person for {day} that was recorded before they signed"),
+            format!(
+                "the signer has no competence qualified_person for {day} that was recorded before they signed"
+            ),
         ));
     }
-    let cited_repairs = waiting.releases.iter().filter_map(|release| evidence.get(&release.repair_entry?));
-    if cited_repairs.into_iter().any(|repair| repair.performed_by == entry.performed_by) {
-        against.push(Unmet::whole(UnmetCode::SignerMadeRepair, "nobody returns to service what they repaired"));
+    let cited_repairs = waiting
+        .releases
+        .iter()
+        .filter_map(|release| evidence.get(&release.repair_entry?));
+    if cited_repairs
+        .into_iter()
+        .any(|repair| repair.performed_by == entry.performed_by)
+    {
+        against.push(Unmet::whole(
+            UnmetCode::SignerMadeRepair,
+            "nobody returns to service what they repaired",
+        ));
     }
     if waiting.signer_holds_clamp {
         against.push(Unmet::whole(
@@ -200,7 +234,9 @@ fn signer(waiting: &Waiting, evidence: &Evidence, reference: &Reference) -> Vec<
 pub(crate) fn settle(state: &mut ClampState, evidence: &Evidence, reference: &Reference) {
     let waiting_ids: Vec<_> = state.waiting.keys().copied().collect();
     for id in waiting_ids {
-        let Some(mut waiting) = state.waiting.remove(&id) else { continue };
+        let Some(mut waiting) = state.waiting.remove(&id) else {
+            continue;
+        };
         let signer_stands = signer(&waiting, evidence, reference).is_empty();
         let mut open = Vec::new();
         for release in std::mem::take(&mut waiting.releases) {
@@ -219,8 +255,15 @@ pub(crate) fn settle(state: &mut ClampState, evidence: &Evidence, reference: &Re
 }
 
 fn close(state: &mut ClampState, entry: &Entry, release: &Release) {
-    let Some(lockout) = state.lockouts.get_mut(&release.lockout_id) else { return };
+    let Some(lockout) = state.lockouts.get_mut(&release.lockout_id) else {
+        return;
+    };
     let at = entry.counted_at.max(lockout.opened_at);
-    lockout.closed = Some(Closing { by_entry: entry.id, by: entry.performed_by, at, ground: release.ground });
+    lockout.closed = Some(Closing {
+        by_entry: entry.id,
+        by: entry.performed_by,
+        at,
+        ground: release.ground,
+    });
     state.last_closed_at = Some(state.last_closed_at.map_or(at, |last| last.max(at)));
 }

@@ -36,6 +36,9 @@ pub struct Source {
 impl Source {
     /// A source fixed in code.
     pub const fn fixed(cite: &'static str, certainty: Certainty) -> Self {
-        Self { cite: Cow::Borrowed(cite), certainty }
+        Self {
+            cite: Cow::Borrowed(cite),
+            certainty,
+        }
     }
 }

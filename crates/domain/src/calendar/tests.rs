@@ -21,18 +21,31 @@ fn months_saturate_and_are_counted_from_the_anchor() {
         ("2025-11-30", 3, "2026-02-28"),
         ("2024-12-31", 2, "2025-02-28"),
     ] {
-        assert_eq!(Interval::Months(months).after(date(start)), date(result), "{start} + {months} months");
+        assert_eq!(
+            Interval::Months(months).after(date(start)),
+            date(result),
+            "{start} + {months} months"
+        );
     }
 }
 
 #[test]
 fn a_day_ends_when_the_next_begins_in_the_zone() {
     let london = Zone::named("Europe/London").unwrap();
-    assert_eq!(london.end_of(date("2025-03-29")).to_string(), "2025-03-30T00:00:00Z");
-    assert_eq!(london.end_of(date("2025-03-30")).to_string(), "2025-03-30T23:00:00Z");
+    assert_eq!(
+        london.end_of(date("2025-03-29")).to_string(),
+        "2025-03-30T00:00:00Z"
+    );
+    assert_eq!(
+        london.end_of(date("2025-03-30")).to_string(),
+        "2025-03-30T23:00:00Z"
+    );
     // Midnight itself does not exist in Beirut on the day its clocks go forward: the day begins at 01:00.
     let beirut = Zone::named("Asia/Beirut").unwrap();
-    assert_eq!(beirut.start_of(date("2024-03-31")).to_string(), "2024-03-30T22:00:00Z");
+    assert_eq!(
+        beirut.start_of(date("2024-03-31")).to_string(),
+        "2024-03-30T22:00:00Z"
+    );
     // 2011-12-30 was skipped in Apia: the 29th ends where the 31st begins.
     let apia = Zone::named("Pacific/Apia").unwrap();
     assert_eq!(apia.end_of(date("2011-12-29")), apia.start_of(date("2011-12-31")));
@@ -45,7 +58,10 @@ fn a_daily_interval_is_24_hours_from_the_instant() {
     let (day, end) = Interval::Hours(24).end(noon, &zone);
     assert_eq!((day, end.to_string().as_str()), (None, "2025-03-09T17:00:00Z"));
     let (day, end) = Interval::Days(1).end(noon, &zone);
-    assert_eq!((day, end.to_string().as_str()), (Some(date("2025-03-09")), "2025-03-10T04:00:00Z"));
+    assert_eq!(
+        (day, end.to_string().as_str()),
+        (Some(date("2025-03-09")), "2025-03-10T04:00:00Z")
+    );
 }
 
 #[test]
@@ -59,7 +75,9 @@ fn intervals_parse_one_unit_and_compare_by_the_shortest_the_other_can_be() {
     ] {
         assert_eq!(Interval::parse(text), Some(interval));
     }
-    for text in ["", "P", "P0D", "P-1M", "P1M2D", "PT1M", "1M", "P99999D", "P1.5M", "P21Y"] {
+    for text in [
+        "", "P", "P0D", "P-1M", "P1M2D", "PT1M", "1M", "P99999D", "P1.5M", "P21Y",
+    ] {
         assert_eq!(Interval::parse(text), None, "{text}");
     }
     assert!(Interval::Days(28).is_within(Interval::Months(1)));

@@ -4,8 +4,8 @@ use crate::calendar::Interval;
 use crate::ids::{BulletinId, ClampId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId};
 use crate::quantity::{Length, Mass, Range};
 use crate::words::{
-    AbnormalCondition, AmendmentField, Component, EntryKind, ExaminationBasis, ExceptionalReason, Grade, Ground,
-    InspectionKind, LockoutReason, Outcome, PutRight, ServiceClass, StopKind,
+    AbnormalCondition, AmendmentField, Component, EntryKind, ExaminationBasis, ExceptionalReason, Grade,
+    Ground, InspectionKind, LockoutReason, Outcome, PutRight, ServiceClass, StopKind,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -37,8 +37,21 @@ macro_rules! bodies {
 }
 
 bodies!(
-    Registered, Inspected, TaggedOut, Repaired, ProofTested, ReturnedToService, Confirmed, Transferred, Issued, Received,
-    Classified, Amended, Used, Retired, Reassessed,
+    Registered,
+    Inspected,
+    TaggedOut,
+    Repaired,
+    ProofTested,
+    ReturnedToService,
+    Confirmed,
+    Transferred,
+    Issued,
+    Received,
+    Classified,
+    Amended,
+    Used,
+    Retired,
+    Reassessed,
 );
 
 macro_rules! body_struct {

@@ -1,6 +1,8 @@
 //! One more entry at the end of the fold's order.
 
-use super::{Anchor, Class, ClampState, Confirmation, Evidence, IssuedTo, Registration, Retirement, Span, Waiting};
+use super::{
+    Anchor, ClampState, Class, Confirmation, Evidence, IssuedTo, Registration, Retirement, Span, Waiting,
+};
 use crate::crediting::{Known, competent, credit};
 use crate::entry::{Body, Classified, Direction, Entry, Inspected, Registered, Repaired, Used};
 use crate::finding::{basis, day_of, judge_inspection, not_judged, reading_key};
@@ -16,7 +18,12 @@ impl ClampState {
     pub fn apply(&mut self, entry: &Entry, evidence: &Evidence, reference: &Reference) {
         self.last = Some(entry.order());
         self.entries = self.entries.saturating_add(1);
-        for lockout in opened_by(entry, self.lowest_wll(entry, reference), &self.readings, reference) {
+        for lockout in opened_by(
+            entry,
+            self.lowest_wll(entry, reference),
+            &self.readings,
+            reference,
+        ) {
             self.open(lockout);
         }
         match &entry.body {
@@ -24,16 +31,24 @@ impl ClampState {
             Body::Inspected(body) => self.inspect(entry, body, evidence, reference),
             Body::Repaired(body) => self.renew(body),
             Body::ReturnedToService(body) => {
-                let signer_holds_clamp =
-                    self.issued.as_ref().is_some_and(|issued| issued.person == Some(entry.performed_by));
-                let waiting =
-                    Waiting { entry: entry.clone(), releases: body.releases.clone(), signer_holds_clamp };
+                let signer_holds_clamp = self
+                    .issued
+                    .as_ref()
+                    .is_some_and(|issued| issued.person == Some(entry.performed_by));
+                let waiting = Waiting {
+                    entry: entry.clone(),
+                    releases: body.releases.clone(),
+                    signer_holds_clamp,
+                };
                 self.waiting.insert(entry.id, waiting);
             }
             Body::Transferred(body) => self.places.add(entry.id, body.to_yard, body.replaces),
             Body::Classified(body) => self.classify(entry, body, reference),
             Body::Issued(body) => {
-                self.first_issued_at = Some(self.first_issued_at.map_or(entry.counted_at, |at| at.min(entry.counted_at)));
+                self.first_issued_at = Some(
+                    self.first_issued_at
+                        .map_or(entry.counted_at, |at| at.min(entry.counted_at)),
+                );
                 self.issued = Some(IssuedTo {
                     entry: entry.id,
                     at: entry.counted_at,
@@ -45,10 +60,17 @@ impl ClampState {
             Body::Used(body) => self.use_up(entry, body, reference),
             Body::Retired(_) => {
                 if !self.retirement_undone(entry.id) {
-                    self.retired = Some(Retirement { entry: entry.id, at: entry.counted_at });
+                    self.retired = Some(Retirement {
+                        entry: entry.id,
+                        at: entry.counted_at,
+                    });
                 }
             }
-            Body::TaggedOut(_) | Body::ProofTested(_) | Body::Confirmed(_) | Body::Amended(_) | Body::Reassessed(_) => {}
+            Body::TaggedOut(_)
+            | Body::ProofTested(_)
+            | Body::Confirmed(_)
+            | Body::Amended(_)
+            | Body::Reassessed(_) => {}
         }
         returns::settle(self, evidence, reference);
     }
@@ -58,8 +80,15 @@ impl ClampState {
         match &entry.body {
             Body::Amended(body) => self.amendments.entry(body.cites).or_default().push(entry.clone()),
             Body::Confirmed(body) if entry.may_count() => {
-                let confirmation = Confirmation { entry: entry.id, by: entry.performed_by, at: entry.counted_at };
-                self.confirmations.entry(body.confirms).or_default().push(confirmation);
+                let confirmation = Confirmation {
+                    entry: entry.id,
+                    by: entry.performed_by,
+                    at: entry.counted_at,
+                };
+                self.confirmations
+                    .entry(body.confirms)
+                    .or_default()
+                    .push(confirmation);
             }
             Body::Confirmed(_)
             | Body::Registered(_)
@@ -81,7 +110,12 @@ impl ClampState {
     /// The lowest WLL that anything known claims.
     pub fn lowest_wll(&self, entry: &Entry, reference: &Reference) -> Option<Mass> {
         let model = basis(entry, reference).model.map(|model| model.wll);
-        self.registration.as_ref().and_then(|registration| registration.body.wll).into_iter().chain(model).min()
+        self.registration
+            .as_ref()
+            .and_then(|registration| registration.body.wll)
+            .into_iter()
+            .chain(model)
+            .min()
     }
 
     fn open(&mut self, mut lockout: Lockout) {
@@ -96,23 +130,50 @@ impl ClampState {
         if self.registration.is_some() {
             return;
         }
-        self.registration = Some(Registration { entry: entry.id, at: entry.counted_at, body: body.clone() });
+        self.registration = Some(Registration {
+            entry: entry.id,
+            at: entry.counted_at,
+            body: body.clone(),
+        });
         self.places.add(entry.id, body.yard_id, None);
         let direction = self.directed(entry, body.direction.as_ref(), reference);
-        self.classes.add(entry.id, Class { service_class: body.service_class, direction }, None);
+        self.classes.add(
+            entry.id,
+            Class {
+                service_class: body.service_class,
+                direction,
+            },
+            None,
+        );
     }
 
-    fn directed(&self, entry: &Entry, direction: Option<&Direction>, reference: &Reference) -> Option<Direction> {
+    fn directed(
+        &self,
+        entry: &Entry,
+        direction: Option<&Direction>,
+        reference: &Reference,
+    ) -> Option<Direction> {
         let author = reference.people.get(&entry.performed_by);
         let qualified = entry.may_count()
-            && competent(author, CompetenceKind::QualifiedPerson, entry, Known::By(entry.counted_at), reference);
+            && competent(
+                author,
+                CompetenceKind::QualifiedPerson,
+                entry,
+                Known::By(entry.counted_at),
+                reference,
+            );
         direction.filter(|_| qualified).cloned()
     }
 
     fn classify(&mut self, entry: &Entry, body: &Classified, reference: &Reference) {
-        let class =
-            Class { service_class: body.service_class, direction: self.directed(entry, body.direction.as_ref(), reference) };
-        let predecessor = body.replaces.and_then(|id| self.classes.get(id)).map(|class| class.service_class);
+        let class = Class {
+            service_class: body.service_class,
+            direction: self.directed(entry, body.direction.as_ref(), reference),
+        };
+        let predecessor = body
+            .replaces
+            .and_then(|id| self.classes.get(id))
+            .map(|class| class.service_class);
         let milder = match (predecessor, body.service_class) {
             (Some(ServiceClass::Special), ServiceClass::Special) => false,
             // Moving to special counts as milder: its intervals are whatever a person directs.
@@ -121,10 +182,9 @@ impl ClampState {
             (Some(before), after) => after < before,
         };
         let by_safety = entry.may_count()
-            && reference
-                .people
-                .get(&entry.performed_by)
-                .is_some_and(|person| person.holds(&[Role::Safety], entry.judged_by.yard_id, entry.counted_at));
+            && reference.people.get(&entry.performed_by).is_some_and(|person| {
+                person.holds(&[Role::Safety], entry.judged_by.yard_id, entry.counted_at)
+            });
         // A milder class from anybody else stands beside, and the stricter counts.
         let replaces = body.replaces.filter(|_| !milder || by_safety);
         self.classes.add(entry.id, class, replaces);
@@ -171,21 +231,33 @@ impl ClampState {
     fn renew(&mut self, body: &Repaired) {
         self.readings.retain(|key, _| {
             let code = key.split('|').next().unwrap_or_default();
-            crate::criteria::criterion(code).is_none_or(|criterion| !body.components.contains(&criterion.component))
+            crate::criteria::criterion(code)
+                .is_none_or(|criterion| !body.components.contains(&criterion.component))
         });
     }
 
     fn use_up(&mut self, entry: &Entry, body: &Used, reference: &Reference) {
         let until = entry.counted_at;
         let from = body.from.min(until);
-        if self.lockouts.values().any(|lockout| lockout.barred_within(from, until)) {
+        if self
+            .lockouts
+            .values()
+            .any(|lockout| lockout.barred_within(from, until))
+        {
             self.open(opens::used_while_not_fit(entry));
         }
         let first = match basis(entry, reference).yard {
             Some(yard) => yard.time_zone.date_at(from),
             None => crate::calendar::Zone::utc().date_at(from),
         };
-        self.uses.add(from, until, Span { first, last: day_of(entry, reference) });
+        self.uses.add(
+            from,
+            until,
+            Span {
+                first,
+                last: day_of(entry, reference),
+            },
+        );
     }
 
     /// Whether two persons undid a retirement.
@@ -199,8 +271,10 @@ impl ClampState {
 
     /// Whether somebody else than its author confirmed an entry.
     pub(crate) fn confirmed_by_another(&self, entry: &Entry) -> bool {
-        self.confirmations
-            .get(&entry.id)
-            .is_some_and(|confirmations| confirmations.iter().any(|confirmation| confirmation.by != entry.performed_by))
+        self.confirmations.get(&entry.id).is_some_and(|confirmations| {
+            confirmations
+                .iter()
+                .any(|confirmation| confirmation.by != entry.performed_by)
+        })
     }
 }

@@ -18,7 +18,10 @@ pub struct Heads<T> {
 
 impl<T> Default for Heads<T> {
     fn default() -> Self {
-        Self { live: BTreeMap::new(), replaced: BTreeSet::new() }
+        Self {
+            live: BTreeMap::new(),
+            replaced: BTreeSet::new(),
+        }
     }
 }
 

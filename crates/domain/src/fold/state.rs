@@ -196,15 +196,20 @@ impl ClampState {
 
     /// The open lock-outs, oldest first.
     pub fn open_lockouts(&self) -> Vec<&Lockout> {
-        let mut open: Vec<_> = self.lockouts.values().filter(|lockout| lockout.is_open()).collect();
+        let mut open: Vec<_> = self
+            .lockouts
+            .values()
+            .filter(|lockout| lockout.is_open())
+            .collect();
         open.sort_by_key(|lockout| (lockout.opened_at, lockout.id));
         open
     }
 
     /// Hands out the closed lock-outs, to be kept elsewhere; the state goes on without them.
     pub fn take_closed(&mut self) -> Vec<Lockout> {
-        let (closed, open) =
-            std::mem::take(&mut self.lockouts).into_iter().partition(|(_, lockout)| lockout.closed.is_some());
+        let (closed, open) = std::mem::take(&mut self.lockouts)
+            .into_iter()
+            .partition(|(_, lockout)| lockout.closed.is_some());
         self.lockouts = open;
         let closed: BTreeMap<LockoutId, Lockout> = closed;
         closed.into_values().collect()
@@ -223,7 +228,9 @@ impl ClampState {
             .values()
             .flatten()
             .filter_map(|entry| match &entry.body {
-                crate::entry::Body::Amended(amended) if amended.field == field => Some((entry.order(), amended)),
+                crate::entry::Body::Amended(amended) if amended.field == field => {
+                    Some((entry.order(), amended))
+                }
                 _ => None,
             })
             .max_by_key(|(order, _)| *order)
@@ -231,54 +238,83 @@ impl ClampState {
     }
 
     fn amended_value<T: serde::de::DeserializeOwned>(&self, field: AmendmentField) -> Option<T> {
-        self.amended(field).and_then(|amended| serde_json::from_value(amended.value.clone()).ok())
+        self.amended(field)
+            .and_then(|amended| serde_json::from_value(amended.value.clone()).ok())
     }
 
     /// The asset mark.
     pub fn asset_mark(&self) -> Option<String> {
-        self.amended_value(AmendmentField::AssetMark)
-            .or_else(|| self.registration.as_ref().map(|registration| registration.body.asset_mark.clone()))
+        self.amended_value(AmendmentField::AssetMark).or_else(|| {
+            self.registration
+                .as_ref()
+                .map(|registration| registration.body.asset_mark.clone())
+        })
     }
     /// The serial number, if one is known.
     pub fn serial_number(&self) -> Option<String> {
-        self.amended_value(AmendmentField::SerialNumber)
-            .or_else(|| self.registration.as_ref().and_then(|registration| registration.body.serial_number.clone()))
+        self.amended_value(AmendmentField::SerialNumber).or_else(|| {
+            self.registration
+                .as_ref()
+                .and_then(|registration| registration.body.serial_number.clone())
+        })
     }
     /// The model.
     pub fn model_id(&self) -> Option<crate::ids::ModelId> {
-        self.amended_value(AmendmentField::ModelId)
-            .or_else(|| self.registration.as_ref().map(|registration| registration.body.model_id))
+        self.amended_value(AmendmentField::ModelId).or_else(|| {
+            self.registration
+                .as_ref()
+                .map(|registration| registration.body.model_id)
+        })
     }
     /// WLL as registered or amended; the model's applies where there is none.
     pub fn own_wll(&self) -> Option<crate::quantity::Mass> {
-        self.amended_value(AmendmentField::Wll)
-            .or_else(|| self.registration.as_ref().and_then(|registration| registration.body.wll))
+        self.amended_value(AmendmentField::Wll).or_else(|| {
+            self.registration
+                .as_ref()
+                .and_then(|registration| registration.body.wll)
+        })
     }
     /// Jaw opening as registered or amended.
     pub fn own_jaw_opening(&self) -> Option<crate::quantity::Range<crate::quantity::Length>> {
-        self.amended_value(AmendmentField::JawOpening)
-            .or_else(|| self.registration.as_ref().and_then(|registration| registration.body.jaw_opening))
+        self.amended_value(AmendmentField::JawOpening).or_else(|| {
+            self.registration
+                .as_ref()
+                .and_then(|registration| registration.body.jaw_opening)
+        })
     }
     /// Declaration of conformity.
     pub fn declaration(&self) -> Option<Declaration> {
-        self.amended_value(AmendmentField::Declaration)
-            .or_else(|| self.registration.as_ref().and_then(|registration| registration.body.declaration.clone()))
+        self.amended_value(AmendmentField::Declaration).or_else(|| {
+            self.registration
+                .as_ref()
+                .and_then(|registration| registration.body.declaration.clone())
+        })
     }
     /// Day entered for putting it into service.
     pub fn put_into_service_on(&self) -> Option<Date> {
-        self.amended_value(AmendmentField::PutIntoServiceOn)
-            .or_else(|| self.registration.as_ref().and_then(|registration| registration.body.put_into_service_on))
+        self.amended_value(AmendmentField::PutIntoServiceOn).or_else(|| {
+            self.registration
+                .as_ref()
+                .and_then(|registration| registration.body.put_into_service_on)
+        })
     }
     /// Day of manufacture.
     pub fn manufactured_on(&self) -> Option<Date> {
-        self.amended_value(AmendmentField::ManufacturedOn)
-            .or_else(|| self.registration.as_ref().and_then(|registration| registration.body.manufactured_on))
+        self.amended_value(AmendmentField::ManufacturedOn).or_else(|| {
+            self.registration
+                .as_ref()
+                .and_then(|registration| registration.body.manufactured_on)
+        })
     }
     /// Scheme of examination in force on a day.
     pub fn examination_scheme_on(&self, day: Date) -> Option<ExaminationScheme> {
         self.amended_value::<ExaminationScheme>(AmendmentField::ExaminationScheme)
             .into_iter()
-            .chain(self.registration.as_ref().and_then(|registration| registration.body.examination_scheme.clone()))
+            .chain(
+                self.registration
+                    .as_ref()
+                    .and_then(|registration| registration.body.examination_scheme.clone()),
+            )
             .find(|scheme| scheme.valid_from <= day)
     }
     /// The yards that have it: one, or several while its place is in doubt.
@@ -290,7 +326,11 @@ impl ClampState {
     }
     /// The service classes that stand.
     pub fn service_classes(&self) -> Vec<ServiceClass> {
-        let mut classes: Vec<_> = self.classes.live().map(|(_, class)| class.service_class).collect();
+        let mut classes: Vec<_> = self
+            .classes
+            .live()
+            .map(|(_, class)| class.service_class)
+            .collect();
         classes.sort_unstable();
         classes.dedup();
         classes

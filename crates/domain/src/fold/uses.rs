@@ -44,7 +44,9 @@ impl Uses {
         let mut joined: Vec<Span> = Vec::with_capacity(self.spans.len());
         for span in self.spans.drain(..) {
             match joined.last_mut() {
-                Some(before) if span.first < MONTH.after(before.last) => before.last = before.last.max(span.last),
+                Some(before) if span.first < MONTH.after(before.last) => {
+                    before.last = before.last.max(span.last)
+                }
                 Some(_) | None => joined.push(span),
             }
         }
@@ -63,7 +65,9 @@ impl Uses {
 
     /// The days on which the gap since the last use will have lasted a month and a year.
     pub fn next_idle_days(&self) -> Option<(Date, Date)> {
-        self.spans.last().map(|span| (MONTH.after(span.last), YEAR.after(span.last)))
+        self.spans
+            .last()
+            .map(|span| (MONTH.after(span.last), YEAR.after(span.last)))
     }
 
     fn latest_gap(&self, length: Interval, today: Date) -> Option<Date> {
@@ -88,7 +92,14 @@ mod tests {
     fn uses(days: &[(&str, &str)]) -> Uses {
         let mut uses = Uses::default();
         for (first, last) in days {
-            uses.add(Timestamp::UNIX_EPOCH, Timestamp::UNIX_EPOCH, Span { first: day(first), last: day(last) });
+            uses.add(
+                Timestamp::UNIX_EPOCH,
+                Timestamp::UNIX_EPOCH,
+                Span {
+                    first: day(first),
+                    last: day(last),
+                },
+            );
         }
         uses
     }
@@ -106,7 +117,11 @@ mod tests {
 
     #[test]
     fn a_later_use_does_not_close_a_gap_and_order_does_not_matter() {
-        let days = [("2025-03-10", "2025-03-10"), ("2025-06-01", "2025-06-20"), ("2025-06-25", "2025-07-01")];
+        let days = [
+            ("2025-03-10", "2025-03-10"),
+            ("2025-06-01", "2025-06-20"),
+            ("2025-06-25", "2025-07-01"),
+        ];
         let forward = uses(&days);
         let backward = uses(&days.iter().rev().copied().collect::<Vec<_>>());
         assert_eq!(forward, backward);

@@ -2,7 +2,9 @@
 
 use super::Lockout;
 use crate::calendar::Zone;
-use crate::entry::{Body, Entry, Finding, Inspected, ProofTestResult, ProofTested, Registered, Repaired, Used};
+use crate::entry::{
+    Body, Entry, Finding, Inspected, ProofTestResult, ProofTested, Registered, Repaired, Used,
+};
 use crate::finding::{Judged, Readings, basis, judge_inspection};
 use crate::ids::lockout_id;
 use crate::quantity::Mass;
@@ -11,24 +13,46 @@ use crate::source::{Certainty, Source};
 use crate::words::{AmendmentField, Component, Grade, LockoutReason, StopKind};
 use rust_decimal::Decimal;
 
-const PRACTICE_DOUBT: Source =
-    Source::fixed("disagreeing ratings bar until a qualified person settles them", Certainty::Practice);
+const PRACTICE_DOUBT: Source = Source::fixed(
+    "disagreeing ratings bar until a qualified person settles them",
+    Certainty::Practice,
+);
 const NO_SERIAL: Source = Source::fixed(
     "S.I. No. 299/2007 (Ireland), reg. 54(2)(b): a distinguishing number; barred until identified",
     Certainty::Practice,
 );
-const TAG: Source = Source::fixed("ASME B30.20-2013, 20-1.3: tagged \"Out of Service\"", Certainty::Text);
-const AFTER_REPAIR: Source = Source::fixed("ASME B30.20-2013, 20-1.3: inspected after repair", Certainty::Text);
-const ORIGINAL_PARTS: Source = Source::fixed("makers' instructions: original parts only", Certainty::Secondary);
-const MISUSE: Source =
-    Source::fixed("used over its WLL or against a stop: overload or misuse suspected", Certainty::Practice);
-const UNDONE: Source = Source::fixed("a retirement that is undone comes back tagged out", Certainty::Practice);
+const TAG: Source = Source::fixed(
+    "ASME B30.20-2013, 20-1.3: tagged \"Out of Service\"",
+    Certainty::Text,
+);
+const AFTER_REPAIR: Source = Source::fixed(
+    "ASME B30.20-2013, 20-1.3: inspected after repair",
+    Certainty::Text,
+);
+const ORIGINAL_PARTS: Source =
+    Source::fixed("makers' instructions: original parts only", Certainty::Secondary);
+const MISUSE: Source = Source::fixed(
+    "used over its WLL or against a stop: overload or misuse suspected",
+    Certainty::Practice,
+);
+const UNDONE: Source = Source::fixed(
+    "a retirement that is undone comes back tagged out",
+    Certainty::Practice,
+);
 const WHILE_BARRED: Source = Source::fixed("use while a lock-out bars", Certainty::Practice);
-const UNLISTED: Source = Source::fixed("finding against a criterion outside the catalogue", Certainty::Practice);
+const UNLISTED: Source = Source::fixed(
+    "finding against a criterion outside the catalogue",
+    Certainty::Practice,
+);
 
 /// The lock-outs that `entry` opens. `wll` is the lowest rating known of the clamp; `readings` are the last readings
 /// on its present parts.
-pub fn opened_by(entry: &Entry, wll: Option<Mass>, readings: &Readings, reference: &Reference) -> Vec<Lockout> {
+pub fn opened_by(
+    entry: &Entry,
+    wll: Option<Mass>,
+    readings: &Readings,
+    reference: &Reference,
+) -> Vec<Lockout> {
     let general = |reason, source| vec![for_reason(entry, reason, Component::General, "", source)];
     match &entry.body {
         Body::Registered(body) => registered(entry, body, reference),
@@ -71,10 +95,22 @@ pub fn opened_by(entry: &Entry, wll: Option<Mass>, readings: &Readings, referenc
 
 /// The lock-out for use while another one barred the clamp.
 pub(crate) fn used_while_not_fit(entry: &Entry) -> Lockout {
-    for_reason(entry, LockoutReason::UsedWhileNotFit, Component::General, "", WHILE_BARRED)
+    for_reason(
+        entry,
+        LockoutReason::UsedWhileNotFit,
+        Component::General,
+        "",
+        WHILE_BARRED,
+    )
 }
 
-fn for_reason(entry: &Entry, reason: LockoutReason, component: Component, place: &str, source: Source) -> Lockout {
+fn for_reason(
+    entry: &Entry,
+    reason: LockoutReason,
+    component: Component,
+    place: &str,
+    source: Source,
+) -> Lockout {
     Lockout {
         id: lockout_id(entry.id, reason.code(), place),
         criterion: None,
@@ -96,14 +132,28 @@ fn for_reason(entry: &Entry, reason: LockoutReason, component: Component, place:
 fn registered(entry: &Entry, body: &Registered, reference: &Reference) -> Vec<Lockout> {
     let mut opened = Vec::new();
     if body.serial_number.is_none() {
-        opened.push(for_reason(entry, LockoutReason::IdentityInDoubt, Component::Identification, "", NO_SERIAL));
+        opened.push(for_reason(
+            entry,
+            LockoutReason::IdentityInDoubt,
+            Component::Identification,
+            "",
+            NO_SERIAL,
+        ));
     }
     let disagrees = basis(entry, reference).model.is_some_and(|model| {
         body.wll.is_some_and(|wll| wll != model.wll)
-            || body.jaw_opening.is_some_and(|jaw_opening| jaw_opening != model.jaw_opening)
+            || body
+                .jaw_opening
+                .is_some_and(|jaw_opening| jaw_opening != model.jaw_opening)
     });
     if disagrees {
-        opened.push(for_reason(entry, LockoutReason::RatingInDoubt, Component::Identification, "", PRACTICE_DOUBT));
+        opened.push(for_reason(
+            entry,
+            LockoutReason::RatingInDoubt,
+            Component::Identification,
+            "",
+            PRACTICE_DOUBT,
+        ));
     }
     opened
 }
@@ -113,23 +163,44 @@ fn inspected(entry: &Entry, body: &Inspected, readings: &Readings, reference: &R
         .findings
         .iter()
         .filter_map(|(finding, judged)| {
-            judged.rejected.map(|grade| for_finding(entry, finding, judged, grade, reference))
+            judged
+                .rejected
+                .map(|grade| for_finding(entry, finding, judged, grade, reference))
         })
         .collect()
 }
 
-fn for_finding(entry: &Entry, finding: &Finding, judged: &Judged, grade: Grade, reference: &Reference) -> Lockout {
-    let zone = basis(entry, reference).yard.map_or_else(Zone::utc, |yard| yard.time_zone.clone());
-    let source = judged.criterion.and_then(|criterion| criterion.sources.first().cloned()).unwrap_or(UNLISTED);
+fn for_finding(
+    entry: &Entry,
+    finding: &Finding,
+    judged: &Judged,
+    grade: Grade,
+    reference: &Reference,
+) -> Lockout {
+    let zone = basis(entry, reference)
+        .yard
+        .map_or_else(Zone::utc, |yard| yard.time_zone.clone());
+    let source = judged
+        .criterion
+        .and_then(|criterion| criterion.sources.first().cloned())
+        .unwrap_or(UNLISTED);
     Lockout {
-        id: lockout_id(entry.id, &finding.criterion, finding.place.as_deref().unwrap_or_default()),
+        id: lockout_id(
+            entry.id,
+            &finding.criterion,
+            finding.place.as_deref().unwrap_or_default(),
+        ),
         criterion: Some(finding.criterion.clone()),
         reason: None,
-        component: judged.criterion.map_or(Component::General, |criterion| criterion.component),
+        component: judged
+            .criterion
+            .map_or(Component::General, |criterion| criterion.component),
         place: finding.place.clone(),
         grade,
         by_date: judged.by_date,
-        bars_from: judged.by_date.map_or(entry.counted_at, |day| zone.end_of(day).max(entry.counted_at)),
+        bars_from: judged
+            .by_date
+            .map_or(entry.counted_at, |day| zone.end_of(day).max(entry.counted_at)),
         opened_by_entry: entry.id,
         opened_by: entry.performed_by,
         opened_at: entry.counted_at,
@@ -140,10 +211,27 @@ fn for_finding(entry: &Entry, finding: &Finding, judged: &Judged, grade: Grade, 
 }
 
 fn repaired(entry: &Entry, body: &Repaired) -> Vec<Lockout> {
-    let mut opened = vec![for_reason(entry, LockoutReason::NotReinspected, Component::General, "", AFTER_REPAIR)];
-    for (index, part) in body.parts.iter().enumerate().filter(|(_, part)| !part.from_original_maker) {
+    let mut opened = vec![for_reason(
+        entry,
+        LockoutReason::NotReinspected,
+        Component::General,
+        "",
+        AFTER_REPAIR,
+    )];
+    for (index, part) in body
+        .parts
+        .iter()
+        .enumerate()
+        .filter(|(_, part)| !part.from_original_maker)
+    {
         let place = format!("part {}: {}", index.saturating_add(1), part.part_number);
-        opened.push(for_reason(entry, LockoutReason::ForeignPart, part.component, &place, ORIGINAL_PARTS));
+        opened.push(for_reason(
+            entry,
+            LockoutReason::ForeignPart,
+            part.component,
+            &place,
+            ORIGINAL_PARTS,
+        ));
     }
     opened
 }
@@ -176,7 +264,13 @@ fn used(entry: &Entry, body: &Used, wll: Option<Mass>) -> Vec<Lockout> {
         StopKind::Other => false,
     });
     if overloaded || misused {
-        vec![for_reason(entry, LockoutReason::OverloadOrMisuseSuspected, Component::General, "", MISUSE)]
+        vec![for_reason(
+            entry,
+            LockoutReason::OverloadOrMisuseSuspected,
+            Component::General,
+            "",
+            MISUSE,
+        )]
     } else {
         Vec::new()
     }

@@ -10,7 +10,8 @@ use crate::ids::EntryId;
 use crate::lockout::{Lockout, opens::exceeds_percent};
 use crate::reference::Reference;
 use crate::words::{
-    AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, ProofTestPolicy, Remedy, Role,
+    AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, ProofTestPolicy,
+    Remedy, Role,
 };
 
 /// What every condition looks at.
@@ -33,7 +34,15 @@ pub(super) fn unmet(
     evidence: &Evidence,
     reference: &Reference,
 ) -> Vec<Unmet> {
-    let mut case = Case { state, waiting, release, lockout, evidence, reference, against: Vec::new() };
+    let mut case = Case {
+        state,
+        waiting,
+        release,
+        lockout,
+        evidence,
+        reference,
+        against: Vec::new(),
+    };
     match release.ground {
         Ground::Repaired => case.repaired(),
         Ground::Restored => case.restored(),
@@ -54,7 +63,9 @@ impl<'a> Case<'a> {
     }
 
     fn cited(&self, id: Option<EntryId>) -> Option<&'a Entry> {
-        self.evidence.get(&id?).filter(|entry| entry.clamp_id == self.state.clamp)
+        self.evidence
+            .get(&id?)
+            .filter(|entry| entry.clamp_id == self.state.clamp)
     }
 
     fn remedies(&self) -> &'static [Remedy] {
@@ -66,14 +77,23 @@ impl<'a> Case<'a> {
         match self.lockout.reason {
             None | Some(LockoutReason::ProofTestFailed) => {}
             Some(reason) => {
-                self.no(UnmetCode::GroundNotAllowed, format!("{reason} is not cleared by a repair: see its ground"));
+                self.no(
+                    UnmetCode::GroundNotAllowed,
+                    format!("{reason} is not cleared by a repair: see its ground"),
+                );
             }
         }
         if !self.remedies().contains(&Remedy::Repair) {
             let (code, detail) = if self.remedies().contains(&Remedy::RestoreToOriginal) {
-                (UnmetCode::GroundNotAllowed, "only restoring to original condition clears this: ground `restored`")
+                (
+                    UnmetCode::GroundNotAllowed,
+                    "only restoring to original condition clears this: ground `restored`",
+                )
             } else {
-                (UnmetCode::NoRemedy, "nothing clears this finding: the clamp is scrapped")
+                (
+                    UnmetCode::NoRemedy,
+                    "nothing clears this finding: the clamp is scrapped",
+                )
             };
             self.no(code, detail);
         }
@@ -86,10 +106,16 @@ impl<'a> Case<'a> {
             Some(reason) => reason == LockoutReason::ForeignPart,
         };
         if !allowed {
-            self.no(UnmetCode::GroundNotAllowed, "`restored` clears alterations, foreign parts and findings with that remedy");
+            self.no(
+                UnmetCode::GroundNotAllowed,
+                "`restored` clears alterations, foreign parts and findings with that remedy",
+            );
         }
         if let Some((_, repair)) = self.repair_and_inspection()
-            && repair.statement_document.as_deref().is_none_or(|statement| statement.trim().is_empty())
+            && repair
+                .statement_document
+                .as_deref()
+                .is_none_or(|statement| statement.trim().is_empty())
         {
             self.no(
                 UnmetCode::StatementMissing,
@@ -108,7 +134,10 @@ impl<'a> Case<'a> {
                 self.proof_test(Some(entry), Some(inspection));
             }
         } else {
-            self.no(UnmetCode::RepairMissing, "cite the repair of this clamp that answers the lock-out");
+            self.no(
+                UnmetCode::RepairMissing,
+                "cite the repair of this clamp that answers the lock-out",
+            );
         }
         found
     }
@@ -123,18 +152,33 @@ impl<'a> Case<'a> {
 
     fn repair_conditions(&mut self, entry: &Entry, repair: &Repaired) {
         if !repair.answers.contains(&self.lockout.id) {
-            self.no(UnmetCode::RepairDoesNotAnswer, "the cited repair does not name this lock-out among those it answers");
+            self.no(
+                UnmetCode::RepairDoesNotAnswer,
+                "the cited repair does not name this lock-out among those it answers",
+            );
         }
         let right_part = self.lockout.reason.is_some() || repair.components.contains(&self.lockout.component);
         if !right_part {
             let component = self.lockout.component;
-            self.no(UnmetCode::RepairOtherComponent, format!("the cited repair did not work on {component}"));
+            self.no(
+                UnmetCode::RepairOtherComponent,
+                format!("the cited repair did not work on {component}"),
+            );
         }
         if !entry.may_count() {
-            self.no(UnmetCode::RepairNotSigned, "the repair is not signed by the technician who made it");
+            self.no(
+                UnmetCode::RepairNotSigned,
+                "the repair is not signed by the technician who made it",
+            );
         }
         let person = self.reference.people.get(&entry.performed_by);
-        if !competent(person, CompetenceKind::RepairTechnician, entry, self.known(), self.reference) {
+        if !competent(
+            person,
+            CompetenceKind::RepairTechnician,
+            entry,
+            self.known(),
+            self.reference,
+        ) {
             self.no(
                 UnmetCode::RepairerNotCompetent,
                 "the repairer had no competence repair_technician that day, recorded before the return was signed",
@@ -143,12 +187,19 @@ impl<'a> Case<'a> {
         let amended_foreign = self.state.amendments.get(&entry.id).into_iter().flatten().any(
             |amendment| matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::ForeignPart),
         );
-        let foreign: Vec<_> =
-            repair.parts.iter().filter(|part| !part.from_original_maker).map(|part| part.part_number.as_str()).collect();
+        let foreign: Vec<_> = repair
+            .parts
+            .iter()
+            .filter(|part| !part.from_original_maker)
+            .map(|part| part.part_number.as_str())
+            .collect();
         if !foreign.is_empty() || amended_foreign {
             self.no(
                 UnmetCode::ForeignPart,
-                format!("every part must be of the clamp's original maker; not so: {}", foreign.join(", ")),
+                format!(
+                    "every part must be of the clamp's original maker; not so: {}",
+                    foreign.join(", ")
+                ),
             );
         }
     }
@@ -157,31 +208,52 @@ impl<'a> Case<'a> {
     fn after_repair_inspection(&mut self, repair: EntryId) -> Option<(&'a Entry, &'a Inspected)> {
         let (entry, inspected) = self.inspection()?;
         if inspected.inspection_kind != InspectionKind::AfterRepair {
-            self.no(UnmetCode::InspectionKind, "the inspection is not one after a repair");
+            self.no(
+                UnmetCode::InspectionKind,
+                "the inspection is not one after a repair",
+            );
         }
         if inspected.after_repair_of != Some(repair) {
-            self.no(UnmetCode::InspectionOtherRepair, "the inspection does not cite this repair");
+            self.no(
+                UnmetCode::InspectionOtherRepair,
+                "the inspection does not cite this repair",
+            );
         }
         self.credited(entry, inspected);
         Some((entry, inspected))
     }
 
     fn inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
-        let found = self.cited(self.release.inspection_entry).and_then(|entry| match &entry.body {
-            Body::Inspected(inspected) => Some((entry, inspected)),
-            _ => None,
-        });
+        let found = self
+            .cited(self.release.inspection_entry)
+            .and_then(|entry| match &entry.body {
+                Body::Inspected(inspected) => Some((entry, inspected)),
+                _ => None,
+            });
         if found.is_none() {
-            self.no(UnmetCode::InspectionMissing, "cite the inspection of this clamp that accepts");
+            self.no(
+                UnmetCode::InspectionMissing,
+                "cite the inspection of this clamp that accepts",
+            );
         }
         found
     }
 
     fn credited(&mut self, entry: &Entry, inspected: &Inspected) {
         // Judged by itself: what was read before cannot make old evidence better.
-        let credit = credit(entry, inspected, &Readings::new(), self.evidence, self.known(), self.reference);
+        let credit = credit(
+            entry,
+            inspected,
+            &Readings::new(),
+            self.evidence,
+            self.known(),
+            self.reference,
+        );
         for not_credited in credit.err().unwrap_or_default() {
-            self.no(UnmetCode::InspectionNotCredited, format!("the inspection is not credited: {}", not_credited.detail));
+            self.no(
+                UnmetCode::InspectionNotCredited,
+                format!("the inspection is not credited: {}", not_credited.detail),
+            );
         }
         let qualified = competent(
             self.reference.people.get(&entry.performed_by),
@@ -202,10 +274,15 @@ impl<'a> Case<'a> {
     }
 
     fn asks_and_accepts(&mut self, entry: &Entry, inspected: &Inspected) {
-        let Some(criterion) = self.lockout.criterion.as_deref() else { return };
+        let Some(criterion) = self.lockout.criterion.as_deref() else {
+            return;
+        };
         let judged = judge_inspection(entry, inspected, &Readings::new(), self.reference);
         if !judged.accepts(criterion, self.lockout.place.as_deref()) {
-            self.no(UnmetCode::CriterionNotAccepted, format!("the inspection does not ask and accept {criterion}"));
+            self.no(
+                UnmetCode::CriterionNotAccepted,
+                format!("the inspection does not ask and accept {criterion}"),
+            );
         }
     }
 
@@ -216,7 +293,10 @@ impl<'a> Case<'a> {
             Some(criterion) => criterion.load_bearing,
             None => self.lockout.component == Component::General,
         };
-        let demanded = match basis.yard.map_or(ProofTestPolicy::NotRequired, |yard| yard.proof_test_policy) {
+        let demanded = match basis
+            .yard
+            .map_or(ProofTestPolicy::NotRequired, |yard| yard.proof_test_policy)
+        {
             ProofTestPolicy::Always => true,
             ProofTestPolicy::OnLoadBearingParts => load_bearing,
             ProofTestPolicy::NotRequired => false,
@@ -226,19 +306,25 @@ impl<'a> Case<'a> {
         if self.release.proof_test_entry.is_none() && !demanded && !custom && !failed {
             return;
         }
-        let cited = self.cited(self.release.proof_test_entry).and_then(|entry| match &entry.body {
-            Body::ProofTested(test) => Some((entry, test)),
-            _ => None,
-        });
+        let cited = self
+            .cited(self.release.proof_test_entry)
+            .and_then(|entry| match &entry.body {
+                Body::ProofTested(test) => Some((entry, test)),
+                _ => None,
+            });
         let Some((entry, test)) = cited else {
-            self.no(UnmetCode::ProofTestMissing, "a proof test is demanded here: cite the one made after the repair");
+            self.no(
+                UnmetCode::ProofTestMissing,
+                "a proof test is demanded here: cite the one made after the repair",
+            );
             return;
         };
         let rules = &basis.rules.proof_test;
         // A rating is at most 80 % of the test load, so the test load is at least 125 % of the WLL.
-        let enough = self.state.lowest_wll(&self.waiting.entry, self.reference).is_none_or(|wll| {
-            !exceeds_percent(wll, test.load, rules.rated_at_most_percent_of_test_load)
-        });
+        let enough = self
+            .state
+            .lowest_wll(&self.waiting.entry, self.reference)
+            .is_none_or(|wll| !exceeds_percent(wll, test.load, rules.rated_at_most_percent_of_test_load));
         if test.result != ProofTestResult::Passed || !enough || !entry.may_count() {
             self.no(
                 UnmetCode::ProofTestInsufficient,
@@ -251,13 +337,19 @@ impl<'a> Case<'a> {
         let in_order = repair.is_none_or(|repair| repair.counted_at <= entry.counted_at)
             && inspection.is_none_or(|inspection| entry.counted_at <= inspection.counted_at);
         if !in_order {
-            self.no(UnmetCode::ProofTestOrder, "the proof test lies after the repair and before the accepting inspection");
+            self.no(
+                UnmetCode::ProofTestOrder,
+                "the proof test lies after the repair and before the accepting inspection",
+            );
         }
     }
 
     fn reinspected(&mut self) {
         if self.lockout.reason != Some(LockoutReason::NotReinspected) {
-            self.no(UnmetCode::GroundNotAllowed, "`reinspected` closes only `not_reinspected`");
+            self.no(
+                UnmetCode::GroundNotAllowed,
+                "`reinspected` closes only `not_reinspected`",
+            );
             return;
         }
         self.after_repair_inspection(self.lockout.opened_by_entry);
@@ -265,12 +357,24 @@ impl<'a> Case<'a> {
 
     fn inspected_fit(&mut self) {
         let Some(reason) = self.lockout.reason else {
-            self.no(UnmetCode::GroundNotAllowed, "a finding is cleared by its remedy, not by an inspection alone");
+            let criterion = self.lockout.criterion.as_deref().and_then(criteria::criterion);
+            if criterion.is_some_and(|criterion| criterion.suspicion.is_some()) {
+                // A suspicion has no part to renew: an exceptional inspection clears it, as if it had been tagged out.
+                self.naming_inspection();
+                return;
+            }
+            self.no(
+                UnmetCode::GroundNotAllowed,
+                "a finding is cleared by its remedy, not by an inspection alone",
+            );
             return;
         };
         match reason {
             LockoutReason::NotReinspected | LockoutReason::ForeignPart | LockoutReason::ProofTestFailed => {
-                self.no(UnmetCode::GroundNotAllowed, format!("{reason} is not cleared by an inspection alone"));
+                self.no(
+                    UnmetCode::GroundNotAllowed,
+                    format!("{reason} is not cleared by an inspection alone"),
+                );
             }
             LockoutReason::RatingInDoubt => self.settled(&[AmendmentField::Wll, AmendmentField::JawOpening]),
             LockoutReason::IdentityInDoubt => self.settled(&[AmendmentField::SerialNumber]),
@@ -289,7 +393,10 @@ impl<'a> Case<'a> {
                 if let Some((_, inspected)) = self.naming_inspection()
                     && (inspected.bulletin.is_none() || inspected.bulletin != self.lockout.bulletin)
                 {
-                    self.no(UnmetCode::BulletinNotCited, "the inspection must cite the bulletin and make its checks");
+                    self.no(
+                        UnmetCode::BulletinNotCited,
+                        "the inspection must cite the bulletin and make its checks",
+                    );
                 }
             }
             LockoutReason::Dropped
@@ -314,47 +421,81 @@ impl<'a> Case<'a> {
             self.no(UnmetCode::InspectionKind, "an exceptional inspection is needed");
         }
         if !inspected.lockouts.contains(&self.lockout.id) {
-            self.no(UnmetCode::InspectionDoesNotName, "the inspection does not name this lock-out");
+            self.no(
+                UnmetCode::InspectionDoesNotName,
+                "the inspection does not name this lock-out",
+            );
         }
         self.credited(entry, inspected);
         Some((entry, inspected))
     }
 
     fn correction(&mut self, fields: &[AmendmentField]) -> Option<(&'a Entry, &'a Amended)> {
-        let found = self.cited(self.release.correction_entry).and_then(|entry| match &entry.body {
-            Body::Amended(amended) if fields.contains(&amended.field) => Some((entry, amended)),
-            _ => None,
-        });
+        let found = self
+            .cited(self.release.correction_entry)
+            .and_then(|entry| match &entry.body {
+                Body::Amended(amended) if fields.contains(&amended.field) => Some((entry, amended)),
+                _ => None,
+            });
         if found.is_none() {
             let names: Vec<_> = fields.iter().map(|field| field.code()).collect();
-            self.no(UnmetCode::CorrectionMissing, format!("cite the amendment ({}) that settles it", names.join(" or ")));
+            self.no(
+                UnmetCode::CorrectionMissing,
+                format!("cite the amendment ({}) that settles it", names.join(" or ")),
+            );
         }
         found
     }
 
     /// A doubt is settled by a qualified person's amendment that cites the maker's document or the plate's photo.
     fn settled(&mut self, fields: &[AmendmentField]) {
-        let Some((entry, amended)) = self.correction(fields) else { return };
+        let Some((entry, amended)) = self.correction(fields) else {
+            return;
+        };
         let person = self.reference.people.get(&entry.performed_by);
-        let qualified = competent(person, CompetenceKind::QualifiedPerson, entry, self.known(), self.reference);
+        let qualified = competent(
+            person,
+            CompetenceKind::QualifiedPerson,
+            entry,
+            self.known(),
+            self.reference,
+        );
         if !entry.may_count() || !qualified {
-            self.no(UnmetCode::CorrectionAuthor, "a qualified person settles it, signed in person");
+            self.no(
+                UnmetCode::CorrectionAuthor,
+                "a qualified person settles it, signed in person",
+            );
         }
-        if amended.document.as_deref().is_none_or(|document| document.trim().is_empty()) {
-            self.no(UnmetCode::CorrectionDocument, "the amendment must cite the maker's document or a photo of the plate");
+        if amended
+            .document
+            .as_deref()
+            .is_none_or(|document| document.trim().is_empty())
+        {
+            self.no(
+                UnmetCode::CorrectionDocument,
+                "the amendment must cite the maker's document or a photo of the plate",
+            );
         }
     }
 
     /// An amendment that cites the opening entry and says that a condition has come about.
     fn noted(&mut self, field: AmendmentField, roles: Option<&[Role]>) {
         let opening = self.lockout.opened_by_entry;
-        let Some((entry, amended)) = self.correction(&[field]) else { return };
+        let Some((entry, amended)) = self.correction(&[field]) else {
+            return;
+        };
         if amended.cites != opening {
-            self.no(UnmetCode::CorrectionMissing, format!("the amendment must cite the entry {opening}"));
+            self.no(
+                UnmetCode::CorrectionMissing,
+                format!("the amendment must cite the entry {opening}"),
+            );
         }
         let entitled = roles.is_none_or(|roles| self.holds(entry, roles));
         if !entry.may_count() || !entitled {
-            self.no(UnmetCode::CorrectionAuthor, "the safety role writes this, signed in person");
+            self.no(
+                UnmetCode::CorrectionAuthor,
+                "the safety role writes this, signed in person",
+            );
         }
     }
 
@@ -368,14 +509,25 @@ impl<'a> Case<'a> {
     fn entered_in_error(&mut self) {
         self.noted(AmendmentField::EnteredInError, Some(&[Role::Safety]));
         if !self.holds(&self.waiting.entry, &[Role::Safety]) {
-            self.no(UnmetCode::SignerRole, "only the safety role returns on this ground");
+            self.no(
+                UnmetCode::SignerRole,
+                "only the safety role returns on this ground",
+            );
         }
         if !self.state.confirmed_by_another(&self.waiting.entry) {
-            self.no(UnmetCode::SecondPersonMissing, "a second person has to confirm this return themselves");
+            self.no(
+                UnmetCode::SecondPersonMissing,
+                "a second person has to confirm this return themselves",
+            );
         }
-        let Some((entry, inspected)) = self.inspection() else { return };
+        let Some((entry, inspected)) = self.inspection() else {
+            return;
+        };
         if !inspected.lockouts.contains(&self.lockout.id) {
-            self.no(UnmetCode::InspectionDoesNotName, "an accepting inspection since then must name this lock-out");
+            self.no(
+                UnmetCode::InspectionDoesNotName,
+                "an accepting inspection since then must name this lock-out",
+            );
         }
         self.credited(entry, inspected);
         self.asks_and_accepts(entry, inspected);

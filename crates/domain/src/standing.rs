@@ -1,0 +1,419 @@
+//! Standing: what a state says at an instant. Nothing has to run at midnight for a clamp to become overdue.
+
+use crate::calendar::Zone;
+use crate::fold::ClampState;
+use crate::ids::LockoutId;
+use crate::lockout::Lockout;
+use crate::reference::{Model, Reference, Yard};
+use crate::rule_set::{self, Clock};
+use crate::schedule::{Due, DueDate, FirstUse, Terms, first_use};
+use crate::source::{Certainty, Source};
+use crate::words::{FitnessReason, RuleSetName, ServiceClass, Status};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
+
+/// Why a clamp is not fit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct Reason {
+    /// Stable code.
+    pub code: FitnessReason,
+    /// For a person in the yard: what, since when, and what to do.
+    pub detail: String,
+    /// Since when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<Timestamp>,
+    /// The lock-out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lockout_id: Option<LockoutId>,
+    /// The day on which it was due.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub due: Option<Date>,
+    /// The rule behind it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<Source>,
+}
+
+/// A clamp at an instant.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct Standing {
+    /// Its status.
+    pub status: Status,
+    /// Whether it may be used.
+    pub fit: bool,
+    /// Why not.
+    pub reasons: Vec<Reason>,
+    /// If it is fit: the first instant at which it no longer is, should nothing be recorded until then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fit_until: Option<Timestamp>,
+    /// When inspections are due.
+    pub due: Due,
+    /// The service class that counts (the stricter, if several stand).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub service_class: Option<ServiceClass>,
+}
+
+const RETIRED: Source = Source::fixed("scrapped: made unusable, number retired", Certainty::Practice);
+
+/// The standing of a clamp at an instant. Before it was registered it is not fit.
+pub fn standing(state: &ClampState, reference: &Reference, at: Timestamp) -> Standing {
+    let mut now = momentary(state, reference, at);
+    if !now.fit {
+        now.fit_until = None;
+        return now;
+    }
+    // A version of a yard or model that comes into force before the end may end fitness earlier, or move the end.
+    let mut end = now.fit_until;
+    let mut changes: Vec<Timestamp> = state
+        .yards()
+        .iter()
+        .filter_map(|yard| reference.yards.get(yard))
+        .flat_map(|versions| versions.changes_after(at))
+        .chain(
+            state
+                .model_id()
+                .and_then(|model| reference.models.get(&model))
+                .into_iter()
+                .flat_map(|versions| versions.changes_after(at)),
+        )
+        .collect();
+    changes.sort_unstable();
+    for change in changes {
+        if end.is_some_and(|end| end <= change) {
+            break;
+        }
+        let then = momentary(state, reference, change);
+        end = if then.fit { then.fit_until } else { Some(change) };
+        if !then.fit {
+            break;
+        }
+    }
+    now.fit_until = end;
+    now
+}
+
+/// The standing under the versions in force at the instant.
+fn momentary(state: &ClampState, reference: &Reference, at: Timestamp) -> Standing {
+    let mut reasons = Vec::new();
+    let mut ends: Vec<Timestamp> = Vec::new();
+    if let Some(retired) = &state.retired {
+        reasons.push(reason(
+            FitnessReason::Retired,
+            format!("Retired since {}: must not be used again.", retired.at),
+            Some(RETIRED),
+        ));
+    }
+    for lockout in state.open_lockouts() {
+        if lockout.bars_at(at) {
+            reasons.push(barred(lockout));
+        } else {
+            ends.push(lockout.bars_from);
+        }
+    }
+    let mut due = Due::default();
+    let mut awaiting = false;
+    let mut service_class = None;
+    for (yard, model) in places(state, reference, at) {
+        for (_, class) in state.classes.live() {
+            let terms = Terms {
+                yard,
+                model,
+                rules: rule_set::current(yard.rule_set),
+                service_class: class.service_class,
+                direction: class.direction.as_ref(),
+            };
+            let mut clocks = Clocks {
+                state,
+                terms,
+                at,
+                reasons: &mut reasons,
+                ends: &mut ends,
+                awaiting: false,
+            };
+            let one = clocks.run();
+            awaiting |= clocks.awaiting;
+            if service_class.is_none() || earlier(one.periodic.as_ref(), due.periodic.as_ref()) {
+                service_class = Some(class.service_class);
+            }
+            keep_earlier(&mut due.frequent, one.frequent);
+            keep_earlier(&mut due.periodic, one.periodic);
+        }
+    }
+    if service_class.is_none() {
+        awaiting = true;
+        reasons.push(reason(
+            FitnessReason::AwaitingInitialInspection,
+            "Nothing is known of its yard or class.".to_owned(),
+            None,
+        ));
+    }
+    reasons.sort_by(|a, b| (a.code, a.since, a.lockout_id).cmp(&(b.code, b.since, b.lockout_id)));
+    reasons.dedup_by(|a, b| a.code == b.code && a.lockout_id == b.lockout_id);
+    let barred = reasons
+        .iter()
+        .any(|reason| reason.code == FitnessReason::TaggedOut);
+    let status = if state.retired.is_some() {
+        Status::Retired
+    } else if barred {
+        Status::TaggedOut
+    } else if awaiting {
+        Status::AwaitingInitialInspection
+    } else {
+        Status::InService
+    };
+    Standing {
+        status,
+        fit: reasons.is_empty(),
+        reasons,
+        fit_until: ends.into_iter().min(),
+        due,
+        service_class,
+    }
+}
+
+fn places<'a>(
+    state: &ClampState,
+    reference: &'a Reference,
+    at: Timestamp,
+) -> Vec<(&'a Yard, Option<&'a Model>)> {
+    let model = state
+        .model_id()
+        .and_then(|model| reference.model_at(model, at))
+        .map(|version| version.value.as_ref());
+    state
+        .yards()
+        .into_iter()
+        .filter_map(|yard| reference.yard_at(yard, at))
+        .map(|version| (version.value.as_ref(), model))
+        .collect()
+}
+
+fn earlier(a: Option<&DueDate>, b: Option<&DueDate>) -> bool {
+    match (a, b) {
+        (Some(a), Some(b)) => a.ends_at < b.ends_at,
+        (Some(_), None) => true,
+        (None, Some(_) | None) => false,
+    }
+}
+
+fn keep_earlier(kept: &mut Option<DueDate>, other: Option<DueDate>) {
+    if earlier(other.as_ref(), kept.as_ref()) {
+        *kept = other;
+    }
+}
+
+fn reason(code: FitnessReason, detail: String, source: Option<Source>) -> Reason {
+    Reason {
+        code,
+        detail,
+        since: None,
+        lockout_id: None,
+        due: None,
+        source,
+    }
+}
+
+fn barred(lockout: &Lockout) -> Reason {
+    let what = lockout
+        .criterion
+        .as_deref()
+        .and_then(crate::criteria::criterion)
+        .map_or_else(
+            || lockout.what().replace('_', " "),
+            |criterion| criterion.code.replace('_', " "),
+        );
+    let place = lockout
+        .place
+        .as_deref()
+        .map(|place| format!(" ({place})"))
+        .unwrap_or_default();
+    let day = Zone::utc().date_at(lockout.bars_from);
+    Reason {
+        code: FitnessReason::TaggedOut,
+        detail: format!("Tagged out since {day}: {what}{place}. Do not use it; see the yard lead."),
+        since: Some(lockout.bars_from),
+        lockout_id: Some(lockout.id),
+        due: None,
+        source: Some(lockout.source.clone()),
+    }
+}
+
+/// The clocks of a clamp in one yard and class.
+struct Clocks<'a> {
+    state: &'a ClampState,
+    terms: Terms<'a>,
+    at: Timestamp,
+    reasons: &'a mut Vec<Reason>,
+    ends: &'a mut Vec<Timestamp>,
+    awaiting: bool,
+}
+
+impl Clocks<'_> {
+    fn run(&mut self) -> Due {
+        let due = if self.terms.yard.rule_set == RuleSetName::GbLoler {
+            self.thorough()
+        } else {
+            self.periodic()
+        };
+        self.each_use();
+        self.idle();
+        due
+    }
+
+    fn periodic(&mut self) -> Due {
+        let clocks = &self.state.clocks;
+        if clocks.first.is_none() {
+            self.wait("Not inspected before first use: have a qualified person make the initial inspection.");
+            return Due::default();
+        }
+        if self.terms.direction_missing() {
+            self.reasons.push(reason(
+                FitnessReason::DirectionMissing,
+                "Special service without a qualified person's direction: have the intervals set.".to_owned(),
+                None,
+            ));
+        }
+        let periodic = clocks
+            .periodic
+            .as_ref()
+            .and_then(|anchor| self.terms.due(Clock::Periodic, anchor));
+        let frequent = clocks
+            .frequent
+            .as_ref()
+            .and_then(|anchor| self.terms.due(Clock::Frequent, anchor));
+        self.judge(
+            periodic.as_ref(),
+            FitnessReason::PeriodicOverdue,
+            "Periodic inspection",
+        );
+        self.judge(
+            frequent.as_ref(),
+            FitnessReason::FrequentOverdue,
+            "Frequent inspection",
+        );
+        Due { frequent, periodic }
+    }
+
+    fn thorough(&mut self) -> Due {
+        let periodic = match &self.state.clocks.thorough {
+            Some(anchor) => self.terms.thorough_due(anchor),
+            None => {
+                match first_use(self.state, &self.terms, self.at) {
+                    FirstUse::PutIntoService(due) => Some(due),
+                    FirstUse::NotYet { ends_at, .. } => {
+                        self.ends.push(ends_at);
+                        None
+                    }
+                    FirstUse::NotExempt => {
+                        self.wait("No thorough examination is known and it is not exempt: have it thoroughly examined.");
+                        None
+                    }
+                }
+            }
+        };
+        self.judge(
+            periodic.as_ref(),
+            FitnessReason::PeriodicOverdue,
+            "Thorough examination",
+        );
+        let frequent = self
+            .state
+            .clocks
+            .frequent
+            .as_ref()
+            .and_then(|anchor| self.terms.due(Clock::Frequent, anchor));
+        self.judge(
+            frequent.as_ref(),
+            FitnessReason::FrequentOverdue,
+            "Interim inspection",
+        );
+        Due { frequent, periodic }
+    }
+
+    fn wait(&mut self, detail: &str) {
+        self.awaiting = true;
+        self.reasons.push(reason(
+            FitnessReason::AwaitingInitialInspection,
+            detail.to_owned(),
+            None,
+        ));
+    }
+
+    fn judge(&mut self, due: Option<&DueDate>, code: FitnessReason, what: &str) {
+        let Some(due) = due else { return };
+        if self.at < due.ends_at {
+            self.ends.push(due.ends_at);
+            return;
+        }
+        let detail = match due.on {
+            Some(on) => format!("{what} was due on {on}: have it inspected before use."),
+            None => format!("{what} was due by {}: have it inspected before use.", due.ends_at),
+        };
+        self.reasons.push(Reason {
+            code,
+            detail,
+            since: Some(due.ends_at),
+            lockout_id: None,
+            due: due.on,
+            source: Some(due.source.clone()),
+        });
+    }
+
+    /// Special service with an inspection for each use: one since the last use, and not older than it may be.
+    fn each_use(&mut self) {
+        let Some(within) = self.terms.each_use() else {
+            return;
+        };
+        let Some(anchor) = &self.state.clocks.frequent else {
+            return;
+        };
+        let (_, ends_at) = within.end(anchor.at, &self.terms.yard.time_zone);
+        let since_use = self.state.uses.last_at.is_none_or(|used| anchor.at > used);
+        if since_use && self.at < ends_at {
+            self.ends.push(ends_at);
+        } else {
+            self.reasons.push(reason(
+                FitnessReason::FrequentOverdue,
+                "Each use needs an inspection since the last use, within 24 hours before it.".to_owned(),
+                None,
+            ));
+        }
+    }
+
+    /// Not in regular use: a gap of a month needs a frequent inspection before use, one of a year a periodic one.
+    fn idle(&mut self) {
+        let applies = self.terms.yard.records_use || self.terms.service_class == ServiceClass::Special;
+        let Some(rule) = self.terms.rules.idle.as_ref().filter(|_| applies) else {
+            return;
+        };
+        let zone = &self.terms.yard.time_zone;
+        let today = zone.date_at(self.at);
+        let uses = &self.state.uses;
+        let frequent = self.state.clocks.frequent.as_ref().map(|anchor| anchor.on);
+        let periodic = self.state.clocks.periodic.as_ref().map(|anchor| anchor.on);
+        let open = |gap: Option<Date>, inspected: Option<Date>| {
+            gap.filter(|reached| inspected.is_none_or(|on| on < *reached))
+        };
+        let month = open(uses.idle_month(today), frequent);
+        let year = open(uses.idle_year(today), periodic);
+        if let Some(reached) = year.or(month) {
+            let kind = if year.is_some() { "periodic" } else { "frequent" };
+            self.reasons.push(Reason {
+                code: FitnessReason::IdleTooLong,
+                detail: format!("Not in regular use: a {kind} inspection is due before use since {reached}."),
+                since: Some(zone.start_of(reached)),
+                lockout_id: None,
+                due: Some(reached),
+                source: Some(rule.source.clone()),
+            });
+        } else if let Some((month, year)) = uses.next_idle_days() {
+            let coming = [month, year]
+                .into_iter()
+                .filter(|day| *day > today)
+                .map(|day| zone.start_of(day));
+            self.ends.extend(coming.min());
+        }
+    }
+}
