@@ -149,7 +149,7 @@ fn momentary(state: &ClampState, reference: &Reference, at: Timestamp) -> Standi
             None,
         ));
     }
-    reasons.sort_by(|a, b| (a.code, a.since, a.lockout_id).cmp(&(b.code, b.since, b.lockout_id)));
+    reasons.sort_by_key(|a| (a.code, a.since, a.lockout_id));
     reasons.dedup_by(|a, b| a.code == b.code && a.lockout_id == b.lockout_id);
     let barred = reasons
         .iter()

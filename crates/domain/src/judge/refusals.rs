@@ -218,9 +218,9 @@ fn classification(
 }
 
 fn amendment(entry: &Entry, body: &Amended, evidence: &Evidence, reference: &Reference) -> Option<Refusal> {
-    if !evidence
+    if evidence
         .get(&body.cites)
-        .is_some_and(|cited| cited.clamp_id == entry.clamp_id)
+        .is_none_or(|cited| cited.clamp_id != entry.clamp_id)
     {
         return Some(Refusal::new(
             RefusalCode::CitesUnknown,
