@@ -208,6 +208,13 @@ quantities! {
         /// Pound-force, 4.4482216152605 N.
         PoundForce = "[lbf_av]",
     }
+    /// A density.
+    Density, DensityUnit, "density", signed: false {
+        /// Kilogram per cubic metre.
+        KilogramPerCubicMetre = "kg/m3",
+        /// Pound per cubic foot.
+        PoundPerCubicFoot = "[lb_av]/[ft_i]3",
+    }
     /// An angle in degrees.
     Angle, AngleUnit, "angle", signed: false {
         /// Degree of arc.
@@ -272,6 +279,20 @@ impl Force {
     }
 }
 
+impl Density {
+    /// Kilograms per cubic foot of 0.028316846592 m³: exact for both units, unlike kilograms per cubic metre.
+    pub fn kilograms_per_cubic_foot(&self) -> Decimal {
+        self.value
+            * match self.unit {
+                DensityUnit::KilogramPerCubicMetre => Decimal::new(28_316_846_592, 12),
+                DensityUnit::PoundPerCubicFoot => Decimal::new(45_359_237, 8),
+            }
+    }
+    fn comparable(&self) -> Decimal {
+        self.kilograms_per_cubic_foot()
+    }
+}
+
 impl Angle {
     /// Degrees.
     pub fn degrees(&self) -> Decimal {
@@ -304,6 +325,8 @@ fn plain_unit(code: &str) -> &str {
         "[in_i]" => "in",
         "[ft_i]" => "ft",
         "[lbf_av]" => "lbf",
+        "kg/m3" => "kg/m³",
+        "[lb_av]/[ft_i]3" => "lb/ft³",
         "deg" => "°",
         "Cel" => "°C",
         "[degF]" => "°F",
