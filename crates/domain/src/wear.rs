@@ -130,6 +130,8 @@ pub struct WearTrend {
     pub fit: Option<TrendFit>,
     /// Line and prediction band, from the first fitted reading to the limit or a little beyond the last reading.
     pub curve: Vec<CurvePoint>,
+    /// Whether the last reading itself has reached the limit.
+    pub last_reading_at_limit: bool,
     /// Whether the last reading, or the bound on its day, has reached the limit already.
     pub limit_reached: bool,
     /// The expected limit date. The day of the last reading where the bound has reached the limit by then.

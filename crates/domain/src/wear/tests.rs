@@ -174,11 +174,13 @@ fn a_limit_that_is_reached_already_is_expected_on_the_day_of_the_last_reading() 
         (not_rising.limit_reached, not_rising.expected_limit_on),
         (true, None)
     );
-    assert!(
-        not_rising
-            .summary
-            .starts_with("The last reading has reached the limit of 0.1 mm. ")
-    );
+    let told = "The last reading, 0.7 mm on 25 Jan 2025, has reached the limit of 0.7 mm.";
+    assert_eq!(by_reading.summary, told);
+    let told =
+        "The 95 % bound has reached the limit of 0.71 mm on 25 Jan 2025, the day of the last of 5 readings.";
+    assert_eq!(by_bound.summary, told);
+    let told = "The last reading, 0.2 mm on 6 Jan 2025, has reached the limit of 0.1 mm. No date ";
+    assert!(not_rising.summary.starts_with(told), "{}", not_rising.summary);
 }
 
 #[test]

@@ -37,6 +37,7 @@ pub fn wear_trend(history: &WearHistory<'_>) -> WearTrend {
         renewals: renewals(history, &series),
         fit: forecast.line.as_ref().map(fit_text),
         curve: forecast.curve,
+        last_reading_at_limit: last_at_limit,
         limit_reached: last_at_limit || forecast.reached,
         expected_limit_on: forecast.on,
         expected_limit_x: forecast
@@ -315,12 +316,22 @@ fn fit_text(line: &Line) -> TrendFit {
 }
 
 fn summary(trend: &WearTrend, count: usize) -> String {
-    let limit = format!("limit of {} {}", trend.limit, trend.unit.sign());
+    let sign = trend.unit.sign();
+    let limit = format!("limit of {} {sign}", trend.limit);
     let readings = readings_text(count);
+    let last = trend.points.last().filter(|_| trend.last_reading_at_limit);
+    let reached = last.map_or_else(String::new, |last| {
+        format!(
+            "The last reading, {} {sign} on {}, has reached the {limit}.",
+            last.wear,
+            shown(last.taken_on)
+        )
+    });
     match (&trend.expected_limit_on, &trend.no_forecast) {
+        (Some(_), _) if trend.last_reading_at_limit => reached,
         (Some(day), _) if trend.limit_reached => {
             format!(
-                "The {limit} is reached by the last reading or its 95 % bound of {} ({readings}).",
+                "The 95 % bound has reached the {limit} on {}, the day of the last of {readings}.",
                 shown(*day)
             )
         }
@@ -331,22 +342,22 @@ fn summary(trend: &WearTrend, count: usize) -> String {
             )
         }
         (None, reason) => {
-            let reached = if trend.limit_reached {
-                format!("The last reading has reached the {limit}. ")
-            } else {
-                String::new()
-            };
             let why = reason.as_ref().map_or("", |reason| &reason.detail);
-            format!("{reached}No date can be expected for the {limit}: {why}.")
+            let none = format!("No date can be expected for the {limit}: {why}.");
+            if reached.is_empty() {
+                none
+            } else {
+                format!("{reached} {none}")
+            }
         }
     }
 }
 
 fn readings_text(count: usize) -> String {
-    if count == 1 {
-        "1 reading".to_owned()
-    } else {
-        format!("{count} readings")
+    match count {
+        0 => "no reading".to_owned(),
+        1 => "1 reading".to_owned(),
+        more => format!("{more} readings"),
     }
 }
 
