@@ -23,6 +23,7 @@ create table clamp (
   fit_until           timestamptz,
   due_frequent        date,
   due_periodic        date,
+  next_due_at         timestamptz,
   constraint clamp_is_not_fit_while_barred check (bars_from is null or fit_until is null or fit_until <= bars_from)
 ) with (fillfactor = 80);
 create index clamp_by_yard on clamp using gin (yards);
@@ -30,8 +31,7 @@ create index clamp_by_mark on clamp (mark_key);
 create index clamp_by_look_alike_mark on clamp (mark_look_alike_key);
 create index clamp_by_number on clamp (serial_key, maker_key);
 create index clamp_by_model on clamp (model_id);
-create index clamp_by_due_periodic on clamp (due_periodic) where retired_at is null;
-create index clamp_by_due_frequent on clamp (due_frequent) where retired_at is null;
+create index clamp_by_next_due on clamp (next_due_at) where retired_at is null;
 create index clamp_barred on clamp (bars_from) where bars_from is not null and retired_at is null;
 
 grant select, insert, update on clamp to clampward_door;

@@ -2,21 +2,29 @@
 //!
 //! - [`Store::run_tx`] runs a named transaction under the writing role, repeated where the database asks for it.
 //! - [`ledger::append`] is its last statement: rows get their gapless position there and nowhere else.
+//! - [`Store::record`] is the door for entries about clamps.
 //! - [`Store::read`] opens a transaction under the reading role, which sees the yards it is told and nothing more.
 //!
 //! This crate does not know HTTP, reads no clock of its own (see [`Clock`]) and makes no random id.
 
 pub mod canonical;
+pub mod clamps;
 mod clock;
+pub mod door;
 mod error;
 pub mod ledger;
 mod migrate;
+mod projection;
 pub mod reference;
 mod store;
 mod tx;
+pub mod verify;
 
+pub use clamps::{Bearers, ClampFilter, ClampNow, ClampPage, HistoryRow, Knowledge};
 pub use clock::Clock;
+pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 pub use error::StoreError;
 pub use migrate::migrate;
 pub use store::{Store, StoreOptions};
 pub use tx::{CommandError, ReadTx, Tx};
+pub use verify::{VerifyReport, Violation, ViolationKind};

@@ -13,7 +13,7 @@ use std::sync::{Arc, RwLock};
 pub(crate) struct Cache(RwLock<Arc<Reference>>);
 
 impl Cache {
-    fn of(&self, version: u64) -> Option<Arc<Reference>> {
+    pub(crate) fn of(&self, version: u64) -> Option<Arc<Reference>> {
         let kept = self.0.read().ok()?;
         (kept.version == version && version > 0).then(|| Arc::clone(&kept))
     }

@@ -1,0 +1,13 @@
+//! Questions about clamps. Each runs under the reading role, which sees the yards it is told; what a state means at an
+//! instant is the domain's answer.
+
+pub(crate) mod entries;
+mod history;
+mod list;
+mod mark;
+mod state;
+
+pub use history::HistoryRow;
+pub use list::{ClampFilter, ClampPage};
+pub use mark::Bearers;
+pub use state::{ClampNow, Knowledge};

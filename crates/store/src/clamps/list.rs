@@ -1,0 +1,249 @@
+//! Lists of clamps, filtered by what the projection keeps: instants, compared with the instant asked about.
+
+use super::{ClampNow, Knowledge};
+use crate::{Store, StoreError};
+use clampward_domain::fold::ClampState;
+use clampward_domain::ids::{BulletinId, ClampId, ModelId, YardId};
+use clampward_domain::mark::{exact_key, look_alike_key};
+use clampward_domain::reference::YardScope;
+use clampward_domain::words::Status;
+use jiff::Timestamp;
+use jiff_sqlx::ToSqlx;
+use sqlx::types::Json;
+use sqlx::{Postgres, QueryBuilder};
+use uuid::Uuid;
+
+/// Most clamps of one page.
+pub const MAX_PAGE: u32 = 200;
+/// Clamps read at a time.
+const ROUND: usize = 250;
+/// Reads for one page.
+const MAX_ROUNDS: u32 = 8;
+
+/// What to list. Everything that is set must hold.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ClampFilter {
+    /// In this yard.
+    pub yard: Option<YardId>,
+    /// With this status now.
+    pub status: Option<Status>,
+    /// With this mark; look-alikes are found too.
+    pub mark: Option<String>,
+    /// Of this maker.
+    pub maker: Option<String>,
+    /// Of this model.
+    pub model: Option<ModelId>,
+    /// With an inspection due before this instant.
+    pub due_before: Option<Timestamp>,
+    /// Fit now, or not.
+    pub fit: Option<bool>,
+    /// With an open lock-out for this reason or criterion.
+    pub reason: Option<String>,
+    /// Held by this bulletin.
+    pub bulletin: Option<BulletinId>,
+}
+
+/// A page of clamps in the order of their ids.
+#[derive(Clone, Debug)]
+pub struct ClampPage {
+    /// The clamps.
+    pub clamps: Vec<ClampNow>,
+    /// Where the next page starts, if there is one.
+    pub next: Option<ClampId>,
+}
+
+#[derive(sqlx::FromRow)]
+struct Row {
+    id: Uuid,
+    state: Json<ClampState>,
+    seq: i64,
+    clamp_position: i64,
+    known_position: i64,
+    known_at: jiff_sqlx::Timestamp,
+    reference_version: i64,
+    pending: bool,
+}
+
+impl Store {
+    /// A page of the clamps in these yards that pass the filter, after a clamp (exclusive).
+    ///
+    /// The database narrows by instants, the domain decides about status and fitness. A page may be shorter than
+    /// `limit` and have a next one all the same.
+    pub async fn clamp_list(
+        &self,
+        yards: &YardScope,
+        filter: &ClampFilter,
+        after: Option<ClampId>,
+        limit: u32,
+    ) -> Result<ClampPage, StoreError> {
+        let wanted = usize::try_from(limit.clamp(1, MAX_PAGE)).unwrap_or(1);
+        let now = self.now();
+        let mut clamps = Vec::new();
+        let mut after = after;
+        for _ in 0..MAX_ROUNDS {
+            let rows = self.rows(yards, filter, after, now).await?;
+            let is_last = rows.len() < ROUND;
+            for row in rows {
+                let id = ClampId::new(row.id);
+                let listed = self
+                    .listed(row, yards)
+                    .await?
+                    .filter(|clamp| passes(clamp, filter, now));
+                if let Some(clamp) = listed {
+                    if clamps.len() == wanted {
+                        return Ok(ClampPage { clamps, next: after });
+                    }
+                    clamps.push(clamp);
+                }
+                after = Some(id);
+            }
+            if is_last {
+                return Ok(ClampPage { clamps, next: None });
+            }
+        }
+        Ok(ClampPage { clamps, next: after })
+    }
+
+    async fn rows(
+        &self,
+        yards: &YardScope,
+        filter: &ClampFilter,
+        after: Option<ClampId>,
+        now: Timestamp,
+    ) -> Result<Vec<Row>, StoreError> {
+        let mut tx = self.read(yards).await?;
+        let rows = statement(filter, after, now)
+            .build_query_as()
+            .fetch_all(&mut *tx)
+            .await?;
+        tx.finish().await?;
+        Ok(rows)
+    }
+
+    async fn listed(&self, row: Row, yards: &YardScope) -> Result<Option<ClampNow>, StoreError> {
+        let version = row.reference_version.unsigned_abs();
+        let reference = self.reference_at_least(version).await?;
+        if row.pending || reference.version != version {
+            return self.clamp_now(ClampId::new(row.id), yards).await;
+        }
+        Ok(Some(ClampNow {
+            state: row.state.0,
+            seq: row.seq.unsigned_abs(),
+            position: row.clamp_position.unsigned_abs(),
+            knowledge: Knowledge {
+                position: row.known_position.unsigned_abs(),
+                known_at: row.known_at.to_jiff(),
+                reference_version: version,
+            },
+            reference,
+        }))
+    }
+}
+
+fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> QueryBuilder<Postgres> {
+    let now = now.to_sqlx();
+    let mut query = QueryBuilder::new(
+        "-- clamps.list\n\
+         select c.id, c.state, h.seq, h.position as clamp_position, l.position as known_position, \
+         l.recorded_at as known_at, l.reference_version, \
+         exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending \
+         from clamp as c join stream_head as h on h.stream = c.id cross join ledger_head as l where true",
+    );
+    if let Some(after) = after {
+        query.push(" and c.id > ").push_bind(after.uuid());
+    }
+    if let Some(yard) = filter.yard {
+        query.push(" and c.yards @> ").push_bind(vec![yard.uuid()]);
+    }
+    if let Some(mark) = &filter.mark {
+        query.push(" and (c.mark_key = ").push_bind(exact_key(mark));
+        query
+            .push(" or c.mark_look_alike_key = ")
+            .push_bind(look_alike_key(mark))
+            .push(")");
+    }
+    if let Some(maker) = &filter.maker {
+        query.push(" and c.maker_key = ").push_bind(exact_key(maker));
+    }
+    if let Some(model) = filter.model {
+        query.push(" and c.model_id = ").push_bind(model.uuid());
+    }
+    if let Some(before) = filter.due_before {
+        query
+            .push(" and c.retired_at is null and c.next_due_at < ")
+            .push_bind(before.to_sqlx());
+    }
+    if let Some(status) = filter.status {
+        push_status(&mut query, status, now);
+    }
+    match filter.fit {
+        Some(true) => {
+            query.push(" and c.fit_until > ").push_bind(now);
+        }
+        Some(false) => {
+            query
+                .push(" and (c.fit_until is null or c.fit_until <= ")
+                .push_bind(now)
+                .push(")");
+        }
+        None => {}
+    }
+    if let Some(reason) = &filter.reason {
+        query.push(" and exists (select from lockout as o where o.clamp_id = c.id and o.closed_at is null");
+        query
+            .push(" and coalesce(o.reason, o.criterion) = ")
+            .push_bind(reason.clone())
+            .push(")");
+    }
+    if let Some(bulletin) = filter.bulletin {
+        query.push(" and exists (select from lockout as o where o.clamp_id = c.id and o.closed_at is null");
+        query
+            .push(" and o.record ->> 'bulletin' = ")
+            .push_bind(bulletin.to_string())
+            .push(")");
+    }
+    query
+        .push(" order by c.id limit ")
+        .push_bind(i64::try_from(ROUND).unwrap_or(i64::MAX));
+    query
+}
+
+/// Whether the state really has the status and fitness asked for.
+fn passes(clamp: &ClampNow, filter: &ClampFilter, now: Timestamp) -> bool {
+    if filter.status.is_none() && filter.fit.is_none() {
+        return true;
+    }
+    let standing = clamp.standing(now);
+    filter.status.is_none_or(|status| standing.status == status)
+        && filter.fit.is_none_or(|fit| standing.fit == fit)
+}
+
+/// The statuses exclude one another in this order: retired, tagged out, awaiting the first inspection, in service.
+fn push_status(query: &mut QueryBuilder<Postgres>, status: Status, now: jiff_sqlx::Timestamp) {
+    match status {
+        Status::Retired => {
+            query.push(" and c.retired_at is not null");
+        }
+        Status::TaggedOut => {
+            query
+                .push(" and c.retired_at is null and c.bars_from <= ")
+                .push_bind(now);
+        }
+        // Whoever waits is not fit; whether a clamp that is not fit waits, its state tells.
+        Status::AwaitingInitialInspection => {
+            not_barred(query, now);
+            query
+                .push(" and (c.fit_until is null or c.fit_until <= ")
+                .push_bind(now)
+                .push(")");
+        }
+        Status::InService => not_barred(query, now),
+    }
+}
+
+fn not_barred(query: &mut QueryBuilder<Postgres>, now: jiff_sqlx::Timestamp) {
+    query
+        .push(" and c.retired_at is null and (c.bars_from is null or c.bars_from > ")
+        .push_bind(now)
+        .push(")");
+}

@@ -1,0 +1,132 @@
+//! What the server fixes once when an entry is recorded: when it counts, what it is judged by, whether it is signed.
+
+use super::error::RecordError;
+use super::subject::Subject;
+use super::types::{Author, NewEntry};
+use crate::clock::whole_microseconds;
+use clampward_domain::entry::{Body, Entry, InputError, JudgedBy};
+use clampward_domain::ids::{EntryId, ModelId, YardId};
+use clampward_domain::reference::Reference;
+use clampward_domain::rule_set;
+use jiff::Timestamp;
+
+/// The entry as it will be recorded. `subject` is the clamp before it.
+pub(super) fn fixed(
+    new: &NewEntry,
+    author: &Author,
+    subject: &Subject,
+    reference: &Reference,
+    now: Timestamp,
+) -> Result<Entry, RecordError> {
+    // A time ahead of ours never counts as told; the told time is kept.
+    let counted_at = whole_microseconds(new.performed_at.min(now));
+    let judged_by = match &new.judged_by {
+        Some(told) => check(new.id, told, reference)?,
+        None => in_force(new, author, subject, reference, counted_at)?,
+    };
+    Ok(Entry {
+        id: new.id,
+        clamp_id: new.clamp_id,
+        performed_at: new.performed_at,
+        counted_at,
+        performed_by: new.performed_by,
+        device_id: author.device,
+        judged_by,
+        signed: author.signed && author.person == new.performed_by,
+        placed: false,
+        body: new.body.clone(),
+    })
+}
+
+/// The yard's and model's versions in force when it happened.
+fn in_force(
+    new: &NewEntry,
+    author: &Author,
+    subject: &Subject,
+    reference: &Reference,
+    at: Timestamp,
+) -> Result<JudgedBy, RecordError> {
+    let (yard, model) = match &new.body {
+        Body::Registered(body) => (Some(body.yard_id), Some(body.model_id)),
+        Body::Inspected(_)
+        | Body::TaggedOut(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::ReturnedToService(_)
+        | Body::Confirmed(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
+        | Body::Amended(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => (subject.yard_for(&author.yards), subject.state.model_id()),
+    };
+    judged_by(yard, model, reference, at).map_err(|error| RecordError::Malformed {
+        entry: new.id,
+        errors: vec![error],
+    })
+}
+
+/// What an entry of this yard and model at this instant is judged by.
+pub(crate) fn judged_by(
+    yard: Option<YardId>,
+    model: Option<ModelId>,
+    reference: &Reference,
+    at: Timestamp,
+) -> Result<JudgedBy, InputError> {
+    let unknown = |pointer: &str, what: &str| InputError {
+        pointer: pointer.to_owned(),
+        code: "unknown",
+        detail: format!("there is no such {what}"),
+    };
+    let (yard_id, yard) = yard
+        .and_then(|id| reference.yard_at(id, at).map(|version| (id, version)))
+        .ok_or_else(|| unknown("/yard_id", "yard"))?;
+    let (model_id, model) = model
+        .and_then(|id| reference.model_at(id, at).map(|version| (id, version)))
+        .ok_or_else(|| unknown("/model_id", "model"))?;
+    Ok(JudgedBy {
+        yard_id,
+        yard_version: yard.version,
+        rule_set: yard.value.rule_set,
+        rule_set_version: rule_set::current(yard.value.rule_set).version,
+        model_id,
+        model_version: model.version,
+    })
+}
+
+/// What a device says it judged by must exist.
+fn check(entry: EntryId, told: &JudgedBy, reference: &Reference) -> Result<JudgedBy, RecordError> {
+    let yard = reference
+        .yards
+        .get(&told.yard_id)
+        .and_then(|versions| versions.numbered(told.yard_version));
+    let model = reference
+        .models
+        .get(&told.model_id)
+        .and_then(|versions| versions.numbered(told.model_version));
+    let rules = rule_set::rule_set(told.rule_set, told.rule_set_version);
+    let faults: Vec<InputError> = [
+        (yard.is_none(), "/judged_by/yard_version"),
+        (model.is_none(), "/judged_by/model_version"),
+        (rules.is_none(), "/judged_by/rule_set_version"),
+    ]
+    .into_iter()
+    .filter(|(missing, _)| *missing)
+    .map(|(_, pointer)| InputError {
+        pointer: pointer.to_owned(),
+        code: "unknown",
+        detail: "there is no such version".to_owned(),
+    })
+    .collect();
+    if faults.is_empty() {
+        Ok(told.clone())
+    } else {
+        Err(RecordError::Malformed {
+            entry,
+            errors: faults,
+        })
+    }
+}

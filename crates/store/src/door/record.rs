@@ -1,0 +1,260 @@
+//! Recording: lock, look up, judge in the order given, write.
+
+use super::error::RecordError;
+use super::judging;
+use super::known::{self, Known};
+use super::locks;
+use super::numbers;
+use super::subject::Subject;
+use super::types::{Author, MAX_ENTRIES, Mode, NewEntry, Recorded, Recording};
+use super::write::{self, Judged};
+use crate::ledger::{Appended, Hash};
+use crate::{Store, Tx};
+use clampward_domain::entry::{Body, InputError, check_body};
+use clampward_domain::ids::{ClampId, EntryId};
+use clampward_domain::judge::{Outcome, Remark, RemarkCode, judge};
+use clampward_domain::reference::Reference;
+use clampward_domain::standing::standing;
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+use uuid::Uuid;
+
+impl Store {
+    /// Records entries: all of them, or nothing. An entry that was recorded before is answered as the first time.
+    pub async fn record(&self, recording: Recording) -> Result<Vec<Recorded>, RecordError> {
+        if recording.entries.len() > MAX_ENTRIES {
+            return Err(RecordError::TooMany(recording.entries.len()));
+        }
+        let mut hashes = BTreeMap::new();
+        for entry in &recording.entries {
+            let errors = check_body(entry.performed_at, &entry.body);
+            if !errors.is_empty() {
+                return Err(RecordError::Malformed {
+                    entry: entry.id,
+                    errors,
+                });
+            }
+            let hash = entry.content_hash()?;
+            if hashes.insert(entry.id, hash).is_some_and(|other| other != hash) {
+                return Err(RecordError::IdReused { entry: entry.id });
+            }
+        }
+        self.run_tx("door.record", async |tx| {
+            Door::open(self, tx, &recording, &hashes).await?.run(tx).await
+        })
+        .await
+    }
+}
+
+/// One attempt.
+struct Door<'a> {
+    recording: &'a Recording,
+    hashes: &'a BTreeMap<EntryId, Hash>,
+    reference: Arc<Reference>,
+    subjects: BTreeMap<ClampId, Subject>,
+    known: BTreeMap<EntryId, Known>,
+    judged: Vec<Judged>,
+}
+
+impl<'a> Door<'a> {
+    async fn open(
+        store: &Store,
+        tx: &mut Tx,
+        recording: &'a Recording,
+        hashes: &'a BTreeMap<EntryId, Hash>,
+    ) -> Result<Self, RecordError> {
+        let locked = locks::take(store, tx, &recording.entries).await?;
+        let ids: Vec<Uuid> = hashes.keys().map(|id| id.uuid()).collect();
+        let known = known::look_up(tx, &ids).await?;
+        Ok(Self {
+            recording,
+            hashes,
+            reference: locked.reference,
+            subjects: locked.subjects,
+            known,
+            judged: Vec::new(),
+        })
+    }
+
+    async fn run(mut self, tx: &mut Tx) -> Result<Vec<Recorded>, RecordError> {
+        for new in &self.recording.entries {
+            if let Some(known) = self.known.get(&new.id) {
+                let same = self
+                    .hashes
+                    .get(&new.id)
+                    .is_some_and(|hash| known.is_again(hash, self.author().person));
+                if !same {
+                    return Err(RecordError::IdReused { entry: new.id });
+                }
+            } else if self.judged.iter().all(|judged| judged.entry.id != new.id) {
+                self.admit(new)?;
+                self.take_with_what_follows(tx, new).await?;
+            }
+        }
+        let yards = &self.author().yards;
+        let shown: BTreeMap<EntryId, Option<Outcome>> = self
+            .judged
+            .iter()
+            .map(|judged| {
+                let theirs = judged.yards.iter().any(|yard| yards.covers(*yard));
+                (judged.entry.id, theirs.then(|| judged.outcome.clone()))
+            })
+            .collect();
+        for subject in self.subjects.values_mut() {
+            subject.bring_up_to_date(tx, &self.reference).await?;
+        }
+        let judged = std::mem::take(&mut self.judged);
+        let appended = write::write(tx, &mut self.subjects, judged, &self.reference).await?;
+        let appended: BTreeMap<EntryId, Appended> = appended
+            .into_iter()
+            .map(|row| (EntryId::new(row.id), row))
+            .collect();
+        self.recording
+            .entries
+            .iter()
+            .map(|new| {
+                let fresh = appended.get(&new.id).zip(shown.get(&new.id).cloned());
+                self.answer(tx, new, fresh)
+            })
+            .collect()
+    }
+
+    fn author(&self) -> &'a Author {
+        &self.recording.author
+    }
+
+    /// Whether the author may write this about this clamp at all.
+    fn admit(&self, new: &NewEntry) -> Result<(), RecordError> {
+        let not_found = RecordError::NotFound { entry: new.id };
+        let subject = self.subjects.get(&new.clamp_id);
+        let yards = &self.author().yards;
+        match subject {
+            Some(subject) if subject.is_known() => {
+                if !subject.is_in(yards) && !new.restricts() {
+                    return Err(not_found);
+                }
+            }
+            // A row that was made for a registration just now.
+            Some(_) if matches!(new.body, Body::Registered(_)) => {
+                if !new.named_yard().is_some_and(|yard| yards.covers(yard)) {
+                    return Err(not_found);
+                }
+            }
+            Some(_) | None => return Err(not_found),
+        }
+        match new.named_yard() {
+            Some(yard) if !self.reference.yards.contains_key(&yard) => Err(RecordError::Malformed {
+                entry: new.id,
+                errors: vec![InputError {
+                    pointer: "/yard_id".to_owned(),
+                    code: "unknown",
+                    detail: "there is no such yard".to_owned(),
+                }],
+            }),
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    /// Takes an entry, and those that follow from it.
+    async fn take_with_what_follows(&mut self, tx: &mut Tx, new: &NewEntry) -> Result<(), RecordError> {
+        let hash = self
+            .hashes
+            .get(&new.id)
+            .copied()
+            .map_or_else(|| new.content_hash(), Ok)?;
+        self.take(tx, new, hash).await?;
+        let Some(taken) = self.judged.last().map(|judged| judged.entry.clone()) else {
+            return Ok(());
+        };
+        let rivals = numbers::rivals(&taken, &self.subjects, &self.reference, tx.now());
+        if !rivals.is_empty() && self.recording.mode == Mode::Refuse {
+            return Err(RecordError::NumberTaken { entry: new.id });
+        }
+        let mut follow: VecDeque<NewEntry> = numbers::doubts(&taken, &rivals).into();
+        while let Some(next) = follow.pop_front() {
+            let hash = next.content_hash()?;
+            self.take(tx, &next, hash).await?;
+        }
+        Ok(())
+    }
+
+    /// Judges an entry and takes it up.
+    async fn take(&mut self, tx: &mut Tx, new: &NewEntry, content_hash: Hash) -> Result<(), RecordError> {
+        let author = self.author();
+        let subject = self
+            .subjects
+            .get_mut(&new.clamp_id)
+            .ok_or(RecordError::NotFound { entry: new.id })?;
+        subject.bring_up_to_date(tx, &self.reference).await?;
+        let entry = judging::fixed(new, author, subject, &self.reference, tx.now())?;
+        let evidence = subject.prepare(tx, &entry).await?;
+        let before = subject.state.clone();
+        subject
+            .take_up(tx, entry.clone(), &evidence, &self.reference)
+            .await?;
+        let mut judgement = judge(&before, &subject.state, &entry, &evidence, &self.reference);
+        if !judgement.refusals.is_empty() && self.recording.mode == Mode::Refuse {
+            return Err(RecordError::Refused {
+                entry: new.id,
+                refusals: judgement.refusals,
+            });
+        }
+        if entry.performed_at > entry.counted_at && entry.performed_at > tx.now() {
+            judgement.outcome.remarks.push(Remark {
+                code: RemarkCode::ClockAhead,
+                detail: "The time told lies ahead of the server's; it counts as of now.".to_owned(),
+            });
+        }
+        let mut yards = before.yards();
+        yards.extend(subject.state.yards());
+        yards.sort_unstable();
+        yards.dedup();
+        self.judged.push(Judged {
+            entry,
+            content_hash,
+            outcome: judgement.outcome,
+            yards,
+            recorded_by: author.person,
+        });
+        Ok(())
+    }
+
+    fn answer(
+        &self,
+        tx: &Tx,
+        new: &NewEntry,
+        fresh: Option<(&Appended, Option<Outcome>)>,
+    ) -> Result<Recorded, RecordError> {
+        let yards = &self.author().yards;
+        let subject = self
+            .subjects
+            .get(&new.clamp_id)
+            .filter(|subject| subject.is_in(yards));
+        let state_now = subject.map(|subject| standing(&subject.state, &self.reference, tx.now()));
+        if let Some((appended, outcome)) = fresh {
+            return Ok(Recorded {
+                id: new.id,
+                position: appended.position,
+                recorded_at: appended.recorded_at,
+                already: false,
+                seq: outcome.as_ref().map(|_| appended.seq),
+                outcome,
+                state_now,
+            });
+        }
+        let known = self
+            .known
+            .get(&new.id)
+            .ok_or(RecordError::NotFound { entry: new.id })?;
+        let outcome = known.outcome_for(yards, new.id)?;
+        Ok(Recorded {
+            id: new.id,
+            position: known.position,
+            recorded_at: known.recorded_at,
+            already: true,
+            seq: outcome.as_ref().map(|_| known.seq),
+            outcome,
+            state_now,
+        })
+    }
+}

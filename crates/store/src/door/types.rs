@@ -1,0 +1,149 @@
+//! What is handed in at the door and what comes back.
+
+use clampward_domain::entry::{Body, JudgedBy};
+use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId, YardId};
+use clampward_domain::judge::Outcome;
+use clampward_domain::reference::YardScope;
+use clampward_domain::standing::Standing;
+use clampward_domain::words::{EntryKind, Outcome as Finding};
+use jiff::Timestamp;
+use serde::Serialize;
+
+/// Most entries of one recording.
+pub const MAX_ENTRIES: usize = 500;
+
+/// Who hands entries in.
+#[derive(Clone, Debug)]
+pub struct Author {
+    /// The person signed in, or whose device it is.
+    pub person: PersonId,
+    /// Whether this person signed: signed in themselves, or with their key on the device.
+    pub signed: bool,
+    /// The device.
+    pub device: Option<DeviceId>,
+    /// The yards they may write in, as granted at this moment.
+    pub yards: YardScope,
+}
+
+/// What becomes of an entry that the rules refuse.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mode {
+    /// Nothing of the recording is kept and the ids stay free: for people who can do something about it at once.
+    Refuse,
+    /// It happened, so it is recorded, and counts for what it can.
+    Record,
+}
+
+/// An entry as its author wrote it.
+#[derive(Clone, Debug)]
+pub struct NewEntry {
+    /// Its id, chosen by the author; the idempotency key for ever.
+    pub id: EntryId,
+    /// The clamp.
+    pub clamp_id: ClampId,
+    /// When it happened, as told.
+    pub performed_at: Timestamp,
+    /// Who did it.
+    pub performed_by: PersonId,
+    /// What it was judged by; if left out, what is in force for the clamp when it happened.
+    pub judged_by: Option<JudgedBy>,
+    /// The fact.
+    pub body: Body,
+}
+
+/// Entries handed in together: judged in this order, recorded together or not at all.
+#[derive(Clone, Debug)]
+pub struct Recording {
+    /// Who hands them in.
+    pub author: Author,
+    /// What becomes of one that the rules refuse.
+    pub mode: Mode,
+    /// The entries.
+    pub entries: Vec<NewEntry>,
+}
+
+/// What became of an entry.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recorded {
+    /// Its id.
+    pub id: EntryId,
+    /// Its position in the ledger.
+    pub position: u64,
+    /// When it was recorded.
+    pub recorded_at: Timestamp,
+    /// Whether it had been recorded before; the first answer stands.
+    pub already: bool,
+    /// Number within the clamp's history. Nothing if the clamp was not in the author's yards then.
+    pub seq: Option<u64>,
+    /// What it counted for when it was recorded. Nothing if the clamp was not in the author's yards then.
+    pub outcome: Option<Outcome>,
+    /// The clamp's standing now. Nothing if the clamp is not in the author's yards.
+    pub state_now: Option<Standing>,
+}
+
+/// What makes two writings under one id the same: nothing of the transport, nothing that the server adds.
+#[derive(Serialize)]
+pub(super) struct Content<'a> {
+    clamp_id: ClampId,
+    kind: EntryKind,
+    performed_at: Timestamp,
+    performed_by: PersonId,
+    body: &'a serde_json::Value,
+}
+
+impl NewEntry {
+    /// Digest of the content in canonical form.
+    pub(super) fn content_hash(&self) -> Result<crate::ledger::Hash, crate::StoreError> {
+        let body = self.body.to_json()?;
+        crate::ledger::content_hash(&Content {
+            clamp_id: self.clamp_id,
+            kind: self.body.kind(),
+            performed_at: self.performed_at,
+            performed_by: self.performed_by,
+            body: &body,
+        })
+    }
+    /// The yard that the body itself names as the clamp's.
+    pub(super) fn named_yard(&self) -> Option<YardId> {
+        match &self.body {
+            Body::Registered(body) => Some(body.yard_id),
+            Body::Transferred(body) => Some(body.to_yard),
+            Body::Inspected(_)
+            | Body::TaggedOut(_)
+            | Body::Repaired(_)
+            | Body::ProofTested(_)
+            | Body::ReturnedToService(_)
+            | Body::Confirmed(_)
+            | Body::Issued(_)
+            | Body::Received(_)
+            | Body::Classified(_)
+            | Body::Amended(_)
+            | Body::Used(_)
+            | Body::Retired(_)
+            | Body::Reassessed(_) => None,
+        }
+    }
+    /// Whether it restricts: then it is recorded whosever clamp it is.
+    pub(super) fn restricts(&self) -> bool {
+        match &self.body {
+            Body::TaggedOut(_) => true,
+            Body::Inspected(body) => body
+                .findings
+                .iter()
+                .any(|finding| finding.outcome == Finding::Reject),
+            Body::Registered(_)
+            | Body::Repaired(_)
+            | Body::ProofTested(_)
+            | Body::ReturnedToService(_)
+            | Body::Confirmed(_)
+            | Body::Transferred(_)
+            | Body::Issued(_)
+            | Body::Received(_)
+            | Body::Classified(_)
+            | Body::Amended(_)
+            | Body::Used(_)
+            | Body::Retired(_)
+            | Body::Reassessed(_) => false,
+        }
+    }
+}

@@ -1,0 +1,79 @@
+//! Projections and ledger rows of a recording, the append last.
+
+use super::subject::Subject;
+use crate::canonical;
+use crate::ledger::{self, Appended, Hash, LedgerRow};
+use crate::projection::{self, Written};
+use crate::{StoreError, Tx};
+use clampward_domain::entry::Entry;
+use clampward_domain::ids::{ClampId, PersonId, YardId};
+use clampward_domain::judge::Outcome;
+use clampward_domain::reference::Reference;
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// An entry that was judged and is to be appended.
+pub(crate) struct Judged {
+    pub(crate) entry: Entry,
+    pub(crate) content_hash: Hash,
+    pub(crate) outcome: Outcome,
+    /// The clamp's yards before and after it.
+    pub(crate) yards: Vec<YardId>,
+    /// Who handed it in.
+    pub(crate) recorded_by: PersonId,
+}
+
+impl Judged {
+    fn row(self) -> Result<LedgerRow, StoreError> {
+        Ok(LedgerRow {
+            id: self.entry.id.uuid(),
+            stream: self.entry.clamp_id.uuid(),
+            kind: self.entry.kind().code(),
+            performed_at: self.entry.performed_at,
+            counted_at: self.entry.counted_at,
+            performed_by: self.entry.performed_by,
+            recorded_by: self.recorded_by,
+            device_id: self.entry.device_id,
+            bytes: canonical::to_bytes(&self.entry)?,
+            content_hash: self.content_hash,
+            outcome: Some(canonical::to_bytes(&self.outcome)?),
+            yards: self.yards,
+        })
+    }
+}
+
+/// Writes what was judged: projections, then what was waiting to be reassessed and now is, then the rows.
+pub(crate) async fn write(
+    tx: &mut Tx,
+    subjects: &mut BTreeMap<ClampId, Subject>,
+    judged: Vec<Judged>,
+    reference: &Reference,
+) -> Result<Vec<Appended>, StoreError> {
+    let now = tx.now();
+    let mut projections = Vec::new();
+    let mut reassessed: (Vec<Uuid>, Vec<i64>) = Default::default();
+    for subject in subjects.values_mut().filter(|subject| subject.touched) {
+        projections.push(Written::of(&mut subject.state, subject.refolded, reference, now)?);
+        if let Some(position) = subject.pending {
+            reassessed.0.push(subject.clamp.uuid());
+            reassessed.1.push(position);
+        }
+    }
+    projection::write(tx, projections, reference.version).await?;
+    if !reassessed.0.is_empty() {
+        sqlx::query(
+            "-- door.reassessed\n\
+             delete from pending_reassessment as p using unnest($1::uuid[], $2::bigint[]) as d(clamp_id, position) \
+             where p.clamp_id = d.clamp_id and p.cause_position <= d.position",
+        )
+        .bind(&reassessed.0)
+        .bind(&reassessed.1)
+        .execute(&mut **tx)
+        .await?;
+    }
+    let rows = judged
+        .into_iter()
+        .map(Judged::row)
+        .collect::<Result<Vec<_>, _>>()?;
+    ledger::append(tx, rows, reference.version, false).await
+}
