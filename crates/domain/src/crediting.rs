@@ -116,7 +116,8 @@ pub fn credit(
     }
     let person = reference.people.get(&entry.performed_by);
     let rules = basis(entry, reference).rules;
-    let precaution = inspected.exceptional_reason == Some(ExceptionalReason::Precaution);
+    let precaution = inspected.inspection_kind == InspectionKind::Exceptional
+        && inspected.exceptional_reason == Some(ExceptionalReason::Precaution);
     let needed = rules.credited_by(inspected.inspection_kind).competence;
     let qualified = competent(person, CompetenceKind::QualifiedPerson, entry, known, reference);
     let able = competent(person, needed, entry, known, reference)
@@ -228,7 +229,9 @@ fn starts(
             inspected.exceptional_reason != Some(ExceptionalReason::Precaution) || periodic_scope()
         }
     };
-    let thorough = inspected.basis.is_some() && entry.judged_by.rule_set == RuleSetName::GbLoler && qualified;
+    // Whatever it is called: a thorough examination is of periodic scope.
+    let thorough =
+        inspected.basis.is_some() && entry.judged_by.rule_set == RuleSetName::GbLoler && periodic_scope();
     Starts {
         frequent: true,
         periodic,

@@ -145,11 +145,18 @@ fn measurement(
         .wear_points
         .iter()
         .find(|point| point.criterion == criterion.code)?;
+    let of_rules = basis.rules.wear_limit(criterion).map(|limit| limit.percent);
+    let by_maker = point
+        .maker_document
+        .as_deref()
+        .is_some_and(|document| !document.trim().is_empty());
     let reading = Reading {
         nominal: point.nominal,
-        limit_percent: point
-            .limit_percent
-            .or_else(|| basis.rules.wear_limit(criterion).map(|limit| limit.percent))?,
+        // A model may tighten freely, and loosen only with the maker's written figure.
+        limit_percent: match (point.limit_percent, of_rules) {
+            (Some(own), Some(rule)) if own > rule && !by_maker => rule,
+            (own, rule) => own.or(rule)?,
+        },
         direction,
         measured,
         uncertainty: finding.uncertainty,

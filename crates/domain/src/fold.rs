@@ -32,15 +32,20 @@ pub struct Needs {
 
 /// Folds a set of entries, given in any order, any of them any number of times.
 pub fn fold(clamp: ClampId, entries: &[Entry], reference: &Reference) -> ClampState {
-    let evidence: Evidence = entries.iter().map(|entry| (entry.id, entry.clone())).collect();
-    let mut ordered: Vec<&Entry> = evidence.values().collect();
+    let of_this_clamp = entries.iter().filter(|entry| entry.clamp_id == clamp);
+    let unique: BTreeMap<EntryId, &Entry> = of_this_clamp.map(|entry| (entry.id, entry)).collect();
+    let mut ordered: Vec<&Entry> = unique.into_values().collect();
     ordered.sort_by_key(|entry| entry.order());
     let mut state = ClampState::new(clamp);
-    // What amends or confirms an entry acts at the time of what it amends: it is known before the walk begins.
+    // An amendment acts at the time of what it amends: it is known before the walk begins.
     for entry in &ordered {
-        state.note_later_word(entry);
+        state.note_amendment(entry);
     }
+    // Evidence counts from its own time on: a return waits for what comes later, and what was done meanwhile was
+    // done with a barred clamp.
+    let mut evidence = Evidence::new();
     for entry in ordered {
+        evidence.insert(entry.id, entry.clone());
         state.apply(entry, &evidence, reference);
     }
     state
@@ -51,7 +56,7 @@ impl ClampState {
     pub fn can_apply(&self, entry: &Entry) -> bool {
         let comes_last = self.last.is_none_or(|last| last < entry.order());
         let changes_nothing_earlier = match &entry.body {
-            Body::Amended(_) | Body::Confirmed(_) => false,
+            Body::Amended(_) => false,
             // A lock-out that was closed within the period is no longer in the state.
             Body::Used(used) => self.last_closed_at.is_none_or(|closed| closed <= used.from),
             Body::Registered(_)
@@ -60,6 +65,7 @@ impl ClampState {
             | Body::Repaired(_)
             | Body::ProofTested(_)
             | Body::ReturnedToService(_)
+            | Body::Confirmed(_)
             | Body::Transferred(_)
             | Body::Issued(_)
             | Body::Received(_)

@@ -168,12 +168,12 @@ fn release_unmet(
             "no lock-out of this id is known on this clamp",
         )],
         Some(lockout) => match &lockout.closed {
-            Some(closing) if closing.by_entry != waiting.entry.id => vec![Unmet::of(
+            Some(closing) => vec![Unmet::of(
                 lockout.id,
                 UnmetCode::LockoutClosed,
                 format!("closed already by {} at {}", closing.by_entry, closing.at),
             )],
-            Some(_) | None => grounds::unmet(state, waiting, release, lockout, evidence, reference),
+            None => grounds::unmet(state, waiting, release, lockout, evidence, reference),
         },
     }
 }
@@ -258,7 +258,8 @@ fn close(state: &mut ClampState, entry: &Entry, release: &Release) {
     let Some(lockout) = state.lockouts.get_mut(&release.lockout_id) else {
         return;
     };
-    let at = entry.counted_at.max(lockout.opened_at);
+    // It barred until the last piece of what supports the release: the lock-out, the return, the evidence.
+    let at = state.last.map_or(entry.counted_at, |(at, _)| at);
     lockout.closed = Some(Closing {
         by_entry: entry.id,
         by: entry.performed_by,

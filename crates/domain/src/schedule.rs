@@ -140,11 +140,14 @@ impl Terms<'_> {
                     source: rule.source.clone(),
                 }),
             },
-            ClockRule::Directed { .. } => self.directed(clock).map(|interval| Applies {
-                interval,
-                rule: DueRule::Direction,
-                source: DIRECTED,
-            }),
+            ClockRule::Directed { .. } => {
+                let directed = self.directed(clock).map(|interval| Applies {
+                    interval,
+                    rule: DueRule::Direction,
+                    source: DIRECTED,
+                });
+                return directed.into_iter().chain(yard).chain(maker).collect();
+            }
             ClockRule::NotFixed { .. } => yard,
         };
         of_rules.into_iter().chain(maker).collect()
@@ -206,8 +209,10 @@ impl Terms<'_> {
             interval: None,
             source: EXAMINER,
         });
+        // The company's and the maker's own intervals; the legal one is the rule set's or the scheme's.
         self.intervals(Clock::Periodic)
             .into_iter()
+            .filter(|applies| applies.rule != DueRule::RuleSet)
             .chain([legal])
             .map(|applies| due(anchor, applies, zone))
             .chain(examiner)

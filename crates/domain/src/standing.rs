@@ -134,14 +134,27 @@ fn momentary(state: &ClampState, reference: &Reference, at: Timestamp) -> Standi
             };
             let one = clocks.run();
             awaiting |= clocks.awaiting;
-            if service_class.is_none() || earlier(one.periodic.as_ref(), due.periodic.as_ref()) {
+            let stricter = service_class.is_none_or(|kept| {
+                let (one, kept_due) = (one.periodic.as_ref(), due.periodic.as_ref());
+                earlier(one, kept_due)
+                    || (!earlier(kept_due, one) && hardness(class.service_class) > hardness(kept))
+            });
+            if stricter {
                 service_class = Some(class.service_class);
             }
             keep_earlier(&mut due.frequent, one.frequent);
             keep_earlier(&mut due.periodic, one.periodic);
         }
     }
-    if service_class.is_none() {
+    let unknown_yard = state
+        .yards()
+        .iter()
+        .any(|yard| reference.yard_at(*yard, at).is_none());
+    let not_yet_known = state
+        .registration
+        .as_ref()
+        .is_none_or(|registration| at < registration.at);
+    if service_class.is_none() || unknown_yard || not_yet_known {
         awaiting = true;
         reasons.push(reason(
             FitnessReason::AwaitingInitialInspection,
@@ -188,6 +201,16 @@ fn places<'a>(
         .filter_map(|yard| reference.yard_at(yard, at))
         .map(|version| (version.value.as_ref(), model))
         .collect()
+}
+
+/// How hard service is; special service, whose intervals are whatever a person directs, counts as the mildest.
+fn hardness(class: ServiceClass) -> u8 {
+    match class {
+        ServiceClass::Special => 0,
+        ServiceClass::Normal => 1,
+        ServiceClass::Heavy => 2,
+        ServiceClass::Severe => 3,
+    }
 }
 
 fn earlier(a: Option<&DueDate>, b: Option<&DueDate>) -> bool {
@@ -264,7 +287,7 @@ impl Clocks<'_> {
 
     fn periodic(&mut self) -> Due {
         let clocks = &self.state.clocks;
-        if clocks.first.is_none() {
+        if clocks.first.is_none_or(|first| self.at < first) {
             self.wait("Not inspected before first use: have a qualified person make the initial inspection.");
             return Due::default();
         }

@@ -2,6 +2,28 @@
 
 use serde::{Deserialize, Serialize};
 
+impl AmendmentField {
+    /// Whether it says how much, or how thick a plate, the clamp takes.
+    pub const fn is_rating(self) -> bool {
+        match self {
+            Self::Wll | Self::JawOpening => true,
+            Self::AssetMark
+            | Self::SerialNumber
+            | Self::ModelId
+            | Self::ManufacturedOn
+            | Self::PutIntoServiceOn
+            | Self::Declaration
+            | Self::ExaminationScheme
+            | Self::SameClampAs
+            | Self::IncidentHoldEnded
+            | Self::Found
+            | Self::EnteredInError
+            | Self::ForeignPart
+            | Self::RetirementUndone => false,
+        }
+    }
+}
+
 macro_rules! words {
     ($($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $code:literal),+ $(,)? })+) => {$(
         $(#[$doc])*

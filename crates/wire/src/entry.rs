@@ -14,8 +14,8 @@ use serde::{Deserialize, Deserializer, Serialize};
 use std::borrow::Cow;
 use std::fmt;
 use std::marker::PhantomData;
-use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
 use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
 use utoipa::{PartialSchema, ToSchema};
 
 /// A request to record one entry: `entry_id` and `performed_at` beside the fields of the body.

@@ -8,6 +8,7 @@ use crate::entry::{Body, Classified, Direction, Entry, Inspected, Registered, Re
 use crate::finding::{basis, day_of, judge_inspection, not_judged, reading_key};
 use crate::ids::EntryId;
 use crate::lockout::{Lockout, opened_by, opens};
+use crate::measured::NotJudged;
 use crate::quantity::Mass;
 use crate::reference::Reference;
 use crate::returns;
@@ -66,44 +67,43 @@ impl ClampState {
                     });
                 }
             }
-            Body::TaggedOut(_)
-            | Body::ProofTested(_)
-            | Body::Confirmed(_)
-            | Body::Amended(_)
-            | Body::Reassessed(_) => {}
+            Body::Confirmed(body) => self.confirm(entry, body.confirms),
+            Body::TaggedOut(_) | Body::ProofTested(_) | Body::Amended(_) | Body::Reassessed(_) => {}
         }
-        returns::settle(self, evidence, reference);
+        if self.waiting.is_empty() || evidence.contains_key(&entry.id) {
+            returns::settle(self, evidence, reference);
+        } else {
+            // The entry itself may be what a return waits for.
+            let mut with_itself = evidence.clone();
+            with_itself.insert(entry.id, entry.clone());
+            returns::settle(self, &with_itself, reference);
+        }
     }
 
-    /// Notes amendments and confirmations, which act at the time of what they cite.
-    pub(super) fn note_later_word(&mut self, entry: &Entry) {
-        match &entry.body {
-            Body::Amended(body) => self.amendments.entry(body.cites).or_default().push(entry.clone()),
-            Body::Confirmed(body) if entry.may_count() => {
-                let confirmation = Confirmation {
-                    entry: entry.id,
-                    by: entry.performed_by,
-                    at: entry.counted_at,
-                };
-                self.confirmations
-                    .entry(body.confirms)
-                    .or_default()
-                    .push(confirmation);
-            }
-            Body::Confirmed(_)
-            | Body::Registered(_)
-            | Body::Inspected(_)
-            | Body::TaggedOut(_)
-            | Body::Repaired(_)
-            | Body::ProofTested(_)
-            | Body::ReturnedToService(_)
-            | Body::Transferred(_)
-            | Body::Issued(_)
-            | Body::Received(_)
-            | Body::Classified(_)
-            | Body::Used(_)
-            | Body::Retired(_)
-            | Body::Reassessed(_) => {}
+    /// Notes an amendment, which acts at the time of what it cites.
+    pub(super) fn note_amendment(&mut self, entry: &Entry) {
+        if let Body::Amended(body) = &entry.body {
+            self.amendments.entry(body.cites).or_default().push(entry.clone());
+        }
+    }
+
+    /// A second person's word counts from when it was given.
+    fn confirm(&mut self, entry: &Entry, confirms: EntryId) {
+        if !entry.may_count() {
+            return;
+        }
+        let confirmation = Confirmation {
+            entry: entry.id,
+            by: entry.performed_by,
+            at: entry.counted_at,
+        };
+        self.confirmations.entry(confirms).or_default().push(confirmation);
+        if self
+            .retired
+            .as_ref()
+            .is_some_and(|retired| self.retirement_undone(retired.entry))
+        {
+            self.retired = None;
         }
     }
 
@@ -119,8 +119,12 @@ impl ClampState {
     }
 
     fn open(&mut self, mut lockout: Lockout) {
-        // The id is derived, so the same lock-out can come only from the same entry; a closing is never lost.
+        // The id is derived, so the same lock-out can come only from the same entry; a closing is never lost, and of
+        // two findings about one place the one that bars earlier counts.
         if let Some(known) = self.lockouts.get(&lockout.id) {
+            if known.bars_from < lockout.bars_from {
+                return;
+            }
             lockout.closed.clone_from(&known.closed);
         }
         self.lockouts.insert(lockout.id, lockout);
@@ -185,8 +189,11 @@ impl ClampState {
             && reference.people.get(&entry.performed_by).is_some_and(|person| {
                 person.holds(&[Role::Safety], entry.judged_by.yard_id, entry.counted_at)
             });
-        // A milder class from anybody else stands beside, and the stricter counts.
-        let replaces = body.replaces.filter(|_| !milder || by_safety);
+        // A milder class from anybody else stands beside, and the stricter counts. What is named but not known (yet)
+        // may turn out harder.
+        let replaces = body
+            .replaces
+            .filter(|_| by_safety || (predecessor.is_some() && !milder));
         self.classes.add(entry.id, class, replaces);
     }
 
@@ -200,9 +207,16 @@ impl ClampState {
             .filter_map(|(finding, _)| finding.measured.map(|measured| (reading_key(finding), measured)))
             .collect();
         self.readings.extend(read);
+        let slips = judged
+            .findings
+            .iter()
+            .any(|(_, judged)| not_judged(judged) == Some(NotJudged::BetterThanLast));
+        if slips {
+            self.slips.insert(entry.id);
+        }
         let Ok(starts) = credited else { return };
         let on = day_of(entry, reference);
-        let scheme = self.examination_scheme_on(on).map(|scheme| scheme.interval);
+        let scheme = self.examination_scheme_on(on, entry.counted_at);
         let anchor = Anchor {
             at: entry.counted_at,
             on,

@@ -14,7 +14,7 @@ use crate::words::{AmendmentField, ExaminationBasis, InspectionKind, RuleSetName
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A credited inspection that started a clock.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -157,6 +157,9 @@ pub struct ClampState {
     /// Last readings on the present parts, by criterion and place.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub readings: Readings,
+    /// Inspections with a reading better than the last one of the same part: a slip, so they are not complete.
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub slips: BTreeSet<EntryId>,
     /// Uses.
     pub uses: Uses,
     /// First issue.
@@ -168,6 +171,15 @@ pub struct ClampState {
     /// Scrapped.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub retired: Option<Retirement>,
+}
+
+/// Whether an amendment rests on something: signed in person, and citing a document.
+pub(crate) fn is_proven(entry: &Entry, amended: &crate::entry::Amended) -> bool {
+    let cited = amended
+        .document
+        .as_deref()
+        .is_some_and(|document| !document.trim().is_empty());
+    entry.may_count() && cited
 }
 
 impl ClampState {
@@ -187,6 +199,7 @@ impl ClampState {
             waiting: BTreeMap::new(),
             clocks: Clocks::default(),
             readings: Readings::new(),
+            slips: BTreeSet::new(),
             uses: Uses::default(),
             first_issued_at: None,
             issued: None,
@@ -222,13 +235,15 @@ impl ClampState {
         }
     }
 
-    /// The latest amendment of a field, by anybody, of any entry.
+    /// The latest amendment of a field, by anybody, of any entry; of a rating, the latest that cites a document.
     pub fn amended(&self, field: AmendmentField) -> Option<&crate::entry::Amended> {
         self.amendments
             .values()
             .flatten()
             .filter_map(|entry| match &entry.body {
-                crate::entry::Body::Amended(amended) if amended.field == field => {
+                crate::entry::Body::Amended(amended)
+                    if amended.field == field && (!field.is_rating() || is_proven(entry, amended)) =>
+                {
                     Some((entry.order(), amended))
                 }
                 _ => None,
@@ -306,16 +321,44 @@ impl ClampState {
                 .and_then(|registration| registration.body.manufactured_on)
         })
     }
-    /// Scheme of examination in force on a day.
-    pub fn examination_scheme_on(&self, day: Date) -> Option<ExaminationScheme> {
-        self.amended_value::<ExaminationScheme>(AmendmentField::ExaminationScheme)
+    /// The interval of the scheme of examination that was in force on the day of an examination. A scheme written
+    /// afterwards cures no missed date: it counts only where it ends earlier.
+    pub fn examination_scheme_on(&self, day: Date, examined_at: Timestamp) -> Option<Interval> {
+        let in_force = |scheme: &ExaminationScheme| scheme.valid_from <= day;
+        let mut amended: Vec<_> = self
+            .amendments
+            .values()
+            .flatten()
+            .filter_map(|entry| match &entry.body {
+                crate::entry::Body::Amended(amended)
+                    if amended.field == AmendmentField::ExaminationScheme =>
+                {
+                    let scheme: ExaminationScheme = serde_json::from_value(amended.value.clone()).ok()?;
+                    Some((entry.order(), scheme))
+                }
+                _ => None,
+            })
+            .filter(|(_, scheme)| in_force(scheme))
+            .collect();
+        amended.sort_by_key(|(order, _)| *order);
+        let (before, after): (Vec<_>, Vec<_>) =
+            amended.into_iter().partition(|((at, _), _)| *at <= examined_at);
+        let known = before
             .into_iter()
-            .chain(
-                self.registration
-                    .as_ref()
-                    .and_then(|registration| registration.body.examination_scheme.clone()),
-            )
-            .find(|scheme| scheme.valid_from <= day)
+            .next_back()
+            .map(|(_, scheme)| scheme)
+            .or_else(|| {
+                let registration = self.registration.as_ref()?;
+                registration.body.examination_scheme.clone().filter(in_force)
+            });
+        let known = known.map(|scheme| scheme.interval);
+        let legal = known.unwrap_or(Interval::Months(6));
+        after
+            .into_iter()
+            .map(|(_, scheme)| scheme.interval)
+            .filter(|interval| interval.after(day) < legal.after(day))
+            .min_by_key(|interval| interval.after(day))
+            .or(known)
     }
     /// The yards that have it: one, or several while its place is in doubt.
     pub fn yards(&self) -> Vec<YardId> {

@@ -127,24 +127,18 @@ pub(super) fn outcome(
     evidence: &Evidence,
     reference: &Reference,
 ) -> Outcome {
-    let opened = after
-        .lockouts
-        .values()
-        .filter(|lockout| lockout.opened_by_entry == entry.id);
-    let closed_before = |id: &LockoutId| {
-        before
-            .lockouts
-            .get(id)
-            .is_some_and(|lockout| lockout.closed.is_some())
-    };
+    let was_open = |id: &LockoutId| before.lockouts.get(id).is_some_and(Lockout::is_open);
+    // A late entry can also open what others lead to (use of a clamp that was barred), or take a closing back.
+    let opened = after.lockouts.values().filter(|lockout| {
+        lockout.opened_by_entry == entry.id || (lockout.is_open() && !was_open(&lockout.id))
+    });
+    // After a fold of the whole set the state also holds what was closed long ago.
+    let closed = after.lockouts.values().filter(|lockout| {
+        !lockout.is_open() && (was_open(&lockout.id) || lockout.opened_by_entry == entry.id)
+    });
     let mut outcome = Outcome {
         opened: opened.map(OpenedLockout::from).collect(),
-        closed: after
-            .lockouts
-            .values()
-            .filter(|lockout| lockout.closed.is_some() && !closed_before(&lockout.id))
-            .map(|lockout| lockout.id)
-            .collect(),
+        closed: closed.map(|lockout| lockout.id).collect(),
         ..Outcome::default()
     };
     let mut remark = |code, detail: &str| {

@@ -2,15 +2,17 @@
 
 use super::Lockout;
 use crate::calendar::Zone;
+use crate::crediting::{Known, competent};
 use crate::entry::{
-    Body, Entry, Finding, Inspected, ProofTestResult, ProofTested, Registered, Repaired, Used,
+    Amended, Body, Entry, Finding, Inspected, ProofTestResult, ProofTested, Registered, Repaired, Used,
 };
 use crate::finding::{Judged, Readings, basis, judge_inspection};
+use crate::fold::is_proven;
 use crate::ids::lockout_id;
-use crate::quantity::Mass;
+use crate::quantity::{Length, Mass, Range};
 use crate::reference::Reference;
 use crate::source::{Certainty, Source};
-use crate::words::{AmendmentField, Component, Grade, LockoutReason, StopKind};
+use crate::words::{AmendmentField, CompetenceKind, Component, Grade, LockoutReason, StopKind};
 use rust_decimal::Decimal;
 
 const PRACTICE_DOUBT: Source = Source::fixed(
@@ -68,11 +70,10 @@ pub fn opened_by(
         Body::Amended(body) => match body.field {
             AmendmentField::ForeignPart => general(LockoutReason::ForeignPart, ORIGINAL_PARTS),
             AmendmentField::RetirementUndone => general(LockoutReason::RetirementUndone, UNDONE),
+            AmendmentField::Wll | AmendmentField::JawOpening => rating_amended(entry, body, reference),
             AmendmentField::AssetMark
             | AmendmentField::SerialNumber
             | AmendmentField::ModelId
-            | AmendmentField::Wll
-            | AmendmentField::JawOpening
             | AmendmentField::ManufacturedOn
             | AmendmentField::PutIntoServiceOn
             | AmendmentField::Declaration
@@ -156,6 +157,31 @@ fn registered(entry: &Entry, body: &Registered, reference: &Reference) -> Vec<Lo
         ));
     }
     opened
+}
+
+/// A rating that differs from the model's is one more opinion, unless a qualified person shows the maker's document.
+fn rating_amended(entry: &Entry, body: &Amended, reference: &Reference) -> Vec<Lockout> {
+    let author = reference.people.get(&entry.performed_by);
+    let known = Known::By(entry.counted_at);
+    let qualified = competent(author, CompetenceKind::QualifiedPerson, entry, known, reference);
+    let as_model = basis(entry, reference).model.is_some_and(|model| {
+        let value = body.value.clone();
+        if body.field == AmendmentField::Wll {
+            serde_json::from_value(value).is_ok_and(|wll: Mass| wll == model.wll)
+        } else {
+            serde_json::from_value(value).is_ok_and(|range: Range<Length>| range == model.jaw_opening)
+        }
+    });
+    if as_model || (qualified && is_proven(entry, body)) {
+        return Vec::new();
+    }
+    vec![for_reason(
+        entry,
+        LockoutReason::RatingInDoubt,
+        Component::Identification,
+        "",
+        PRACTICE_DOUBT,
+    )]
 }
 
 fn inspected(entry: &Entry, body: &Inspected, readings: &Readings, reference: &Reference) -> Vec<Lockout> {

@@ -1,17 +1,18 @@
 //! The five grounds and their conditions.
 
+mod named_inspection;
+
 use super::{Unmet, UnmetCode};
 use crate::crediting::{Known, competent, credit};
 use crate::criteria;
-use crate::entry::{Amended, Body, Entry, Inspected, ProofTestResult, Release, Repaired};
+use crate::entry::{Body, Entry, Inspected, ProofTestResult, Release, Repaired};
 use crate::finding::{Readings, basis, judge_inspection};
 use crate::fold::{ClampState, Evidence, Waiting};
 use crate::ids::EntryId;
 use crate::lockout::{Lockout, opens::exceeds_percent};
 use crate::reference::Reference;
 use crate::words::{
-    AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, ProofTestPolicy,
-    Remedy, Role,
+    AmendmentField, CompetenceKind, Ground, InspectionKind, LockoutReason, ProofTestPolicy, Remedy,
 };
 
 /// What every condition looks at.
@@ -249,6 +250,12 @@ impl<'a> Case<'a> {
             self.known(),
             self.reference,
         );
+        if self.state.slips.contains(&entry.id) {
+            self.no(
+                UnmetCode::InspectionNotCredited,
+                "the inspection is not credited: a reading is better than the last one of the same part",
+            );
+        }
         for not_credited in credit.err().unwrap_or_default() {
             self.no(
                 UnmetCode::InspectionNotCredited,
@@ -291,7 +298,13 @@ impl<'a> Case<'a> {
         let basis = basis(&self.waiting.entry, self.reference);
         let load_bearing = match self.lockout.criterion.as_deref().and_then(criteria::criterion) {
             Some(criterion) => criterion.load_bearing,
-            None => self.lockout.component == Component::General,
+            None => match repair.map(|repair| &repair.body) {
+                Some(Body::Repaired(repair)) => repair
+                    .components
+                    .iter()
+                    .any(|part| criteria::is_load_bearing(*part)),
+                _ => true,
+            },
         };
         let demanded = match basis
             .yard
@@ -303,15 +316,24 @@ impl<'a> Case<'a> {
         };
         let custom = basis.model.is_some_and(|model| model.custom_design);
         let failed = self.lockout.reason == Some(LockoutReason::ProofTestFailed);
-        if self.release.proof_test_entry.is_none() && !demanded && !custom && !failed {
-            return;
-        }
+        // One test supports every release of the return that cites it.
         let cited = self
-            .cited(self.release.proof_test_entry)
-            .and_then(|entry| match &entry.body {
-                Body::ProofTested(test) => Some((entry, test)),
+            .release
+            .proof_test_entry
+            .or_else(|| match &self.waiting.entry.body {
+                Body::ReturnedToService(returned) => {
+                    returned.releases.iter().find_map(|other| other.proof_test_entry)
+                }
                 _ => None,
             });
+        let demanded = demanded || custom || failed;
+        if self.release.proof_test_entry.is_none() && !demanded {
+            return;
+        }
+        let cited = self.cited(cited).and_then(|entry| match &entry.body {
+            Body::ProofTested(test) => Some((entry, test)),
+            _ => None,
+        });
         let Some((entry, test)) = cited else {
             self.no(
                 UnmetCode::ProofTestMissing,
@@ -352,184 +374,15 @@ impl<'a> Case<'a> {
             );
             return;
         }
-        self.after_repair_inspection(self.lockout.opened_by_entry);
-    }
-
-    fn inspected_fit(&mut self) {
-        let Some(reason) = self.lockout.reason else {
-            let criterion = self.lockout.criterion.as_deref().and_then(criteria::criterion);
-            if criterion.is_some_and(|criterion| criterion.suspicion.is_some()) {
-                // A suspicion has no part to renew: an exceptional inspection clears it, as if it had been tagged out.
-                self.naming_inspection();
-                return;
-            }
+        if self.lockout.opened_by == self.waiting.entry.performed_by {
             self.no(
-                UnmetCode::GroundNotAllowed,
-                "a finding is cleared by its remedy, not by an inspection alone",
-            );
-            return;
-        };
-        match reason {
-            LockoutReason::NotReinspected | LockoutReason::ForeignPart | LockoutReason::ProofTestFailed => {
-                self.no(
-                    UnmetCode::GroundNotAllowed,
-                    format!("{reason} is not cleared by an inspection alone"),
-                );
-            }
-            LockoutReason::RatingInDoubt => self.settled(&[AmendmentField::Wll, AmendmentField::JawOpening]),
-            LockoutReason::IdentityInDoubt => self.settled(&[AmendmentField::SerialNumber]),
-            LockoutReason::NumberInDoubt => {
-                self.settled(&[AmendmentField::SameClampAs, AmendmentField::SerialNumber]);
-            }
-            LockoutReason::IncidentHold => {
-                self.noted(AmendmentField::IncidentHoldEnded, Some(&[Role::Safety]));
-                self.naming_inspection();
-            }
-            LockoutReason::UnaccountedFor => {
-                self.noted(AmendmentField::Found, None);
-                self.naming_inspection();
-            }
-            LockoutReason::SafetyBulletin => {
-                if let Some((_, inspected)) = self.naming_inspection()
-                    && (inspected.bulletin.is_none() || inspected.bulletin != self.lockout.bulletin)
-                {
-                    self.no(
-                        UnmetCode::BulletinNotCited,
-                        "the inspection must cite the bulletin and make its checks",
-                    );
-                }
-            }
-            LockoutReason::Dropped
-            | LockoutReason::ShockSuspected
-            | LockoutReason::OverloadSuspected
-            | LockoutReason::Precaution
-            | LockoutReason::EveryLiftCheckFailed
-            | LockoutReason::ProofTestOverLimit
-            | LockoutReason::OverloadOrMisuseSuspected
-            | LockoutReason::UsedWhileNotFit
-            | LockoutReason::Held
-            | LockoutReason::RetirementUndone => {
-                self.naming_inspection();
-            }
-        }
-    }
-
-    /// An exceptional inspection that names the lock-out, credited.
-    fn naming_inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
-        let (entry, inspected) = self.inspection()?;
-        if inspected.inspection_kind != InspectionKind::Exceptional {
-            self.no(UnmetCode::InspectionKind, "an exceptional inspection is needed");
-        }
-        if !inspected.lockouts.contains(&self.lockout.id) {
-            self.no(
-                UnmetCode::InspectionDoesNotName,
-                "the inspection does not name this lock-out",
+                UnmetCode::SignerMadeRepair,
+                "nobody returns to service what they repaired",
             );
         }
-        self.credited(entry, inspected);
-        Some((entry, inspected))
-    }
-
-    fn correction(&mut self, fields: &[AmendmentField]) -> Option<(&'a Entry, &'a Amended)> {
-        let found = self
-            .cited(self.release.correction_entry)
-            .and_then(|entry| match &entry.body {
-                Body::Amended(amended) if fields.contains(&amended.field) => Some((entry, amended)),
-                _ => None,
-            });
-        if found.is_none() {
-            let names: Vec<_> = fields.iter().map(|field| field.code()).collect();
-            self.no(
-                UnmetCode::CorrectionMissing,
-                format!("cite the amendment ({}) that settles it", names.join(" or ")),
-            );
+        let repair = self.cited(Some(self.lockout.opened_by_entry));
+        if let Some((inspection, _)) = self.after_repair_inspection(self.lockout.opened_by_entry) {
+            self.proof_test(repair, Some(inspection));
         }
-        found
-    }
-
-    /// A doubt is settled by a qualified person's amendment that cites the maker's document or the plate's photo.
-    fn settled(&mut self, fields: &[AmendmentField]) {
-        let Some((entry, amended)) = self.correction(fields) else {
-            return;
-        };
-        let person = self.reference.people.get(&entry.performed_by);
-        let qualified = competent(
-            person,
-            CompetenceKind::QualifiedPerson,
-            entry,
-            self.known(),
-            self.reference,
-        );
-        if !entry.may_count() || !qualified {
-            self.no(
-                UnmetCode::CorrectionAuthor,
-                "a qualified person settles it, signed in person",
-            );
-        }
-        if amended
-            .document
-            .as_deref()
-            .is_none_or(|document| document.trim().is_empty())
-        {
-            self.no(
-                UnmetCode::CorrectionDocument,
-                "the amendment must cite the maker's document or a photo of the plate",
-            );
-        }
-    }
-
-    /// An amendment that cites the opening entry and says that a condition has come about.
-    fn noted(&mut self, field: AmendmentField, roles: Option<&[Role]>) {
-        let opening = self.lockout.opened_by_entry;
-        let Some((entry, amended)) = self.correction(&[field]) else {
-            return;
-        };
-        if amended.cites != opening {
-            self.no(
-                UnmetCode::CorrectionMissing,
-                format!("the amendment must cite the entry {opening}"),
-            );
-        }
-        let entitled = roles.is_none_or(|roles| self.holds(entry, roles));
-        if !entry.may_count() || !entitled {
-            self.no(
-                UnmetCode::CorrectionAuthor,
-                "the safety role writes this, signed in person",
-            );
-        }
-    }
-
-    fn holds(&self, entry: &Entry, roles: &[Role]) -> bool {
-        self.reference
-            .people
-            .get(&entry.performed_by)
-            .is_some_and(|person| person.holds(roles, entry.judged_by.yard_id, entry.counted_at))
-    }
-
-    fn entered_in_error(&mut self) {
-        self.noted(AmendmentField::EnteredInError, Some(&[Role::Safety]));
-        if !self.holds(&self.waiting.entry, &[Role::Safety]) {
-            self.no(
-                UnmetCode::SignerRole,
-                "only the safety role returns on this ground",
-            );
-        }
-        if !self.state.confirmed_by_another(&self.waiting.entry) {
-            self.no(
-                UnmetCode::SecondPersonMissing,
-                "a second person has to confirm this return themselves",
-            );
-        }
-        let Some((entry, inspected)) = self.inspection() else {
-            return;
-        };
-        if !inspected.lockouts.contains(&self.lockout.id) {
-            self.no(
-                UnmetCode::InspectionDoesNotName,
-                "an accepting inspection since then must name this lock-out",
-            );
-        }
-        self.credited(entry, inspected);
-        self.asks_and_accepts(entry, inspected);
     }
 }

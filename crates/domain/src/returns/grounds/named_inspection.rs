@@ -1,0 +1,255 @@
+//! The grounds that rest on an inspection that names the lock-out: inspected fit, and entered in error.
+//!
+//! What happened to the clamp decides how far such an inspection has to go, not what it calls itself. Doubts about
+//! rating and identity are settled by an amendment instead.
+
+use super::Case;
+use crate::crediting::competent;
+use crate::criteria::{self, Scope};
+use crate::entry::{Amended, Body, Entry, Inspected};
+use crate::finding::{Readings, judge_in_scope};
+use crate::returns::UnmetCode;
+use crate::words::{AmendmentField, CompetenceKind, InspectionKind, LockoutReason, Role};
+
+impl<'a> Case<'a> {
+    pub(super) fn inspected_fit(&mut self) {
+        let Some(reason) = self.lockout.reason else {
+            let criterion = self.lockout.criterion.as_deref().and_then(criteria::criterion);
+            if criterion.is_some_and(|criterion| criterion.suspicion.is_some()) {
+                // A suspicion has no part to renew: an exceptional inspection clears it, as if it had been tagged out.
+                self.naming_inspection();
+                return;
+            }
+            self.no(
+                UnmetCode::GroundNotAllowed,
+                "a finding is cleared by its remedy, not by an inspection alone",
+            );
+            return;
+        };
+        match reason {
+            LockoutReason::NotReinspected | LockoutReason::ForeignPart | LockoutReason::ProofTestFailed => {
+                self.no(
+                    UnmetCode::GroundNotAllowed,
+                    format!("{reason} is not cleared by an inspection alone"),
+                );
+            }
+            LockoutReason::RatingInDoubt => self.settled(&[AmendmentField::Wll, AmendmentField::JawOpening]),
+            LockoutReason::IdentityInDoubt => self.settled(&[AmendmentField::SerialNumber]),
+            LockoutReason::NumberInDoubt => {
+                self.settled(&[AmendmentField::SameClampAs, AmendmentField::SerialNumber]);
+            }
+            LockoutReason::IncidentHold => {
+                self.noted(AmendmentField::IncidentHoldEnded, Some(&[Role::Safety]));
+                self.naming_inspection();
+            }
+            LockoutReason::UnaccountedFor => {
+                self.noted(AmendmentField::Found, None);
+                self.naming_inspection();
+            }
+            LockoutReason::SafetyBulletin => {
+                if let Some((_, inspected)) = self.naming_inspection()
+                    && (inspected.bulletin.is_none() || inspected.bulletin != self.lockout.bulletin)
+                {
+                    self.no(
+                        UnmetCode::BulletinNotCited,
+                        "the inspection must cite the bulletin and make its checks",
+                    );
+                }
+            }
+            LockoutReason::Dropped
+            | LockoutReason::ShockSuspected
+            | LockoutReason::OverloadSuspected
+            | LockoutReason::Precaution
+            | LockoutReason::EveryLiftCheckFailed
+            | LockoutReason::ProofTestOverLimit
+            | LockoutReason::OverloadOrMisuseSuspected
+            | LockoutReason::UsedWhileNotFit
+            | LockoutReason::Held
+            | LockoutReason::RetirementUndone => {
+                self.naming_inspection();
+            }
+        }
+    }
+
+    /// An exceptional inspection that names the lock-out, credited.
+    fn naming_inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
+        let (entry, inspected) = self.inspection()?;
+        if inspected.inspection_kind != InspectionKind::Exceptional {
+            self.no(UnmetCode::InspectionKind, "an exceptional inspection is needed");
+        }
+        if !inspected.lockouts.contains(&self.lockout.id) {
+            self.no(
+                UnmetCode::InspectionDoesNotName,
+                "the inspection does not name this lock-out",
+            );
+        }
+        self.credited(entry, inspected);
+        self.goes_far_enough(entry, inspected);
+        Some((entry, inspected))
+    }
+
+    /// An exceptional inspection may call itself made out of caution; what happened to the clamp decides how far it
+    /// has to go.
+    fn goes_far_enough(&mut self, entry: &Entry, inspected: &Inspected) {
+        let suspicion = self.lockout.criterion.as_deref().and_then(criteria::criterion);
+        let suspicion = suspicion.and_then(|criterion| criterion.suspicion);
+        let scope = match self.lockout.reason.or(suspicion) {
+            Some(LockoutReason::Precaution) => return,
+            Some(
+                LockoutReason::Dropped
+                | LockoutReason::ShockSuspected
+                | LockoutReason::OverloadSuspected
+                | LockoutReason::OverloadOrMisuseSuspected
+                | LockoutReason::ProofTestOverLimit,
+            ) if inspected.crack_tested == Some(true) => Scope::CrackTest,
+            Some(
+                LockoutReason::Dropped
+                | LockoutReason::ShockSuspected
+                | LockoutReason::OverloadSuspected
+                | LockoutReason::OverloadOrMisuseSuspected
+                | LockoutReason::ProofTestOverLimit,
+            ) => Scope::Dismantled,
+            Some(
+                LockoutReason::IncidentHold
+                | LockoutReason::UnaccountedFor
+                | LockoutReason::SafetyBulletin
+                | LockoutReason::EveryLiftCheckFailed
+                | LockoutReason::ProofTestFailed
+                | LockoutReason::NotReinspected
+                | LockoutReason::ForeignPart
+                | LockoutReason::RatingInDoubt
+                | LockoutReason::IdentityInDoubt
+                | LockoutReason::NumberInDoubt
+                | LockoutReason::UsedWhileNotFit
+                | LockoutReason::Held
+                | LockoutReason::RetirementUndone,
+            )
+            | None => Scope::Periodic,
+        };
+        let judged = judge_in_scope(entry, inspected, scope, &Readings::new(), self.reference);
+        if !judged.is_complete() {
+            self.no(
+                UnmetCode::InspectionNotCredited,
+                format!(
+                    "for this the inspection must also answer {}",
+                    judged.missing.join(", ")
+                ),
+            );
+        }
+        let excused = inspected
+            .no_crack_test_reason
+            .as_deref()
+            .is_some_and(|reason| !reason.trim().is_empty());
+        let opened_up =
+            inspected.dismantled == Some(true) && (inspected.crack_tested == Some(true) || excused);
+        if scope >= Scope::Dismantled && !opened_up {
+            self.no(
+                UnmetCode::InspectionNotCredited,
+                "for this the clamp must be taken apart and crack-tested, or the reason for no crack test given",
+            );
+        }
+    }
+
+    fn correction(&mut self, fields: &[AmendmentField]) -> Option<(&'a Entry, &'a Amended)> {
+        let found = self
+            .cited(self.release.correction_entry)
+            .and_then(|entry| match &entry.body {
+                Body::Amended(amended) if fields.contains(&amended.field) => Some((entry, amended)),
+                _ => None,
+            });
+        if found.is_none() {
+            let names: Vec<_> = fields.iter().map(|field| field.code()).collect();
+            self.no(
+                UnmetCode::CorrectionMissing,
+                format!("cite the amendment ({}) that settles it", names.join(" or ")),
+            );
+        }
+        found
+    }
+
+    /// A doubt is settled by a qualified person's amendment that cites the maker's document or the plate's photo.
+    fn settled(&mut self, fields: &[AmendmentField]) {
+        let Some((entry, amended)) = self.correction(fields) else {
+            return;
+        };
+        let person = self.reference.people.get(&entry.performed_by);
+        let qualified = competent(
+            person,
+            CompetenceKind::QualifiedPerson,
+            entry,
+            self.known(),
+            self.reference,
+        );
+        if !entry.may_count() || !qualified {
+            self.no(
+                UnmetCode::CorrectionAuthor,
+                "a qualified person settles it, signed in person",
+            );
+        }
+        if amended
+            .document
+            .as_deref()
+            .is_none_or(|document| document.trim().is_empty())
+        {
+            self.no(
+                UnmetCode::CorrectionDocument,
+                "the amendment must cite the maker's document or a photo of the plate",
+            );
+        }
+    }
+
+    /// An amendment that cites the opening entry and says that a condition has come about.
+    fn noted(&mut self, field: AmendmentField, roles: Option<&[Role]>) {
+        let opening = self.lockout.opened_by_entry;
+        let Some((entry, amended)) = self.correction(&[field]) else {
+            return;
+        };
+        if amended.cites != opening {
+            self.no(
+                UnmetCode::CorrectionMissing,
+                format!("the amendment must cite the entry {opening}"),
+            );
+        }
+        let entitled = roles.is_none_or(|roles| self.holds(entry, roles));
+        if !entry.may_count() || !entitled {
+            self.no(
+                UnmetCode::CorrectionAuthor,
+                "the safety role writes this, signed in person",
+            );
+        }
+    }
+
+    fn holds(&self, entry: &Entry, roles: &[Role]) -> bool {
+        self.reference
+            .people
+            .get(&entry.performed_by)
+            .is_some_and(|person| person.holds(roles, entry.judged_by.yard_id, entry.counted_at))
+    }
+
+    pub(super) fn entered_in_error(&mut self) {
+        self.noted(AmendmentField::EnteredInError, Some(&[Role::Safety]));
+        if !self.holds(&self.waiting.entry, &[Role::Safety]) {
+            self.no(
+                UnmetCode::SignerRole,
+                "only the safety role returns on this ground",
+            );
+        }
+        if !self.state.confirmed_by_another(&self.waiting.entry) {
+            self.no(
+                UnmetCode::SecondPersonMissing,
+                "a second person has to confirm this return themselves",
+            );
+        }
+        let Some((entry, inspected)) = self.inspection() else {
+            return;
+        };
+        if !inspected.lockouts.contains(&self.lockout.id) {
+            self.no(
+                UnmetCode::InspectionDoesNotName,
+                "an accepting inspection since then must name this lock-out",
+            );
+        }
+        self.credited(entry, inspected);
+        self.asks_and_accepts(entry, inspected);
+    }
+}
