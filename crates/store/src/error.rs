@@ -67,6 +67,21 @@ impl StoreError {
     pub fn is_repeatable(&self) -> bool {
         matches!(self, Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced)
     }
+    /// Whether the database cannot be reached, as opposed to having refused something.
+    pub fn is_away(&self) -> bool {
+        let Self::Database(error) = self else { return false };
+        match error {
+            sqlx::Error::Io(_)
+            | sqlx::Error::Tls(_)
+            | sqlx::Error::PoolClosed
+            | sqlx::Error::WorkerCrashed => true,
+            // Shutting down, starting up, too many connections, connection failures.
+            sqlx::Error::Database(error) => error
+                .code()
+                .is_some_and(|code| code.starts_with("08") || code.starts_with("57P") || code == "53300"),
+            _ => false,
+        }
+    }
     /// The named constraint that the database refused by, if it was one.
     pub fn constraint(&self) -> Option<&str> {
         match self {

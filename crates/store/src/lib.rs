@@ -14,6 +14,7 @@ pub mod door;
 mod error;
 pub mod ledger;
 mod migrate;
+pub mod people;
 mod projection;
 pub mod reference;
 mod store;

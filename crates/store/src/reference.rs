@@ -3,6 +3,17 @@
 //! Every transaction that judges asks for the snapshot first and hands its version to the append, which refuses if it
 //! moved on. A snapshot is never changed; a new version is loaded beside it.
 
+mod load;
+mod models;
+mod row;
+mod yards;
+
+pub use load::{load, load_known_at};
+pub use models::ModelRecord;
+pub use row::{ReferenceError, VersionNumber};
+pub(crate) use row::{ReferenceRow, queue_entries_of, record, word, words};
+pub use yards::YardRecord;
+
 use crate::{Store, StoreError, Tx};
 use clampward_domain::reference::Reference;
 use sqlx::PgConnection;
@@ -33,16 +44,6 @@ pub async fn current_version(connection: &mut PgConnection) -> Result<u64, Store
             .fetch_one(connection)
             .await?;
     Ok(version.unsigned_abs())
-}
-
-/// Loads the snapshot of the present reference version. Version and rows must be of one statement's snapshot, or the
-/// version be read before the rows: then a row too new is judged again, and never one too old.
-pub async fn load(connection: &mut PgConnection) -> Result<Reference, StoreError> {
-    let version = current_version(connection).await?;
-    Ok(Reference {
-        version,
-        ..Reference::default()
-    })
 }
 
 impl Store {

@@ -1,20 +1,20 @@
 //! Strict JSON: what is read is what was meant, or it is refused with a pointer to the place.
 //!
-//! Refused: a key given twice, an unknown field, a number that is no integer or lies beyond ±2^53 (canonical JSON
+//! Refused: a key given twice, an unknown field, a number that is no integer or lies at or beyond ±2^53 (canonical JSON
 //! would round it), the character NUL (the database cannot keep it), a lone surrogate, nesting beyond [`MAX_DEPTH`],
 //! and times that are not in the strict form of [`crate::time`]. Nothing here knows who sent the bytes.
 
 use crate::problem::FieldError;
 use crate::time;
-use serde::de::{DeserializeOwned, DeserializeSeed, Error as _, MapAccess, SeqAccess, Visitor};
+use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 use std::cell::RefCell;
 use std::fmt;
 
 /// Deepest nesting that is read.
 pub const MAX_DEPTH: usize = 32;
-/// Largest integer that canonical JSON keeps exactly.
-pub const MAX_INTEGER: u64 = 1 << 53;
+/// Largest integer that every JSON implementation reads exactly: 2^53 − 1 (RFC 7493 section 2.2).
+pub const MAX_INTEGER: u64 = (1 << 53) - 1;
 
 /// Why a body was not read.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -131,14 +131,14 @@ impl<'de> Visitor<'de> for Strict<'_> {
         if value > MAX_INTEGER {
             return Err(self.refuse(
                 "integer-too-large",
-                "integers go up to 2^53; write it as text if it is a name",
+                "integers stay below 2^53; write it as text if it is a name",
             ));
         }
         Ok(Value::Number(Number::from(value)))
     }
     fn visit_i64<E: serde::de::Error>(self, value: i64) -> Result<Value, E> {
         if value.unsigned_abs() > MAX_INTEGER {
-            return Err(self.refuse("integer-too-large", "integers go down to -2^53"));
+            return Err(self.refuse("integer-too-large", "integers stay above -2^53"));
         }
         Ok(Value::Number(Number::from(value)))
     }

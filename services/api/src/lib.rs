@@ -1,3 +1,21 @@
-//! HTTP: sign-in, endpoints, documentation. No SQL here, and no rule of the trade.
+//! The HTTP service: sign-in, endpoints and the published contract.
+//!
+//! A request is three layers: an extractor, one operation of the domain or the store, a view. [`build`] makes the
+//! server that the binary and the tests run alike. This crate holds no SQL and decides no rule of the trade.
 
+pub mod clock;
+pub mod commands;
+pub mod config;
+pub mod extract;
+mod frame;
+pub mod openapi;
+pub mod permission;
 pub mod plot;
+pub mod random;
+pub mod reply;
+pub mod routes;
+mod server;
+pub mod sign_in;
+
+pub use config::Config;
+pub use server::{Running, build};

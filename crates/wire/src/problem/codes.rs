@@ -15,7 +15,7 @@ macro_rules! problems {
 problems! {
     // The request itself.
     MALFORMED_JSON = "malformed-json", 400, "The body is not JSON that can be read",
-        "The body must be one JSON object in UTF-8, without a key given twice, without decimals as JSON numbers (write them as text), without integers beyond 2^53, without the character NUL and nested at most 32 levels. The pointer in errors names the place.";
+        "The body must be one JSON object in UTF-8, without a key given twice, without decimals as JSON numbers (write them as text), without integers of 2^53 and more, without the character NUL and nested at most 32 levels. The pointer in errors names the place.";
     INVALID_PARAMETERS = "invalid-parameters", 400, "A parameter in the address is not understood",
         "A part of the path or of the query cannot be read or is unknown. Unknown parameters are refused, so that a mistyped filter is not silently left out. errors names each parameter.";
     INVALID_HEADER = "invalid-header", 400, "A header is not understood",

@@ -1,0 +1,63 @@
+//! People: their accounts and competences (reference data, rows of the ledger) and how they prove who they are
+//! (secrets, never in the ledger).
+//!
+//! Which rights a role gives is not decided here, and no secret in plain text ever comes here.
+
+pub mod accounts;
+pub mod competences;
+pub mod sign_in;
+
+pub use accounts::{Access, Account, AccountBody};
+pub use competences::{CompetenceBody, CompetenceRecord, RevocationBody};
+pub use sign_in::{Credentials, NewSession, Renewed, SetPasswordToken};
+
+use crate::{CommandError, StoreError};
+
+/// Why a change of people was refused.
+#[derive(Debug, thiserror::Error)]
+pub enum PeopleError {
+    /// The e-mail address is another person's.
+    #[error("the e-mail address is taken")]
+    EmailTaken,
+    /// There is no such person or competence.
+    #[error("not found")]
+    NotFound,
+    /// Somebody changed it meanwhile.
+    #[error("the version is stale")]
+    Stale,
+    /// Nobody records or withdraws their own competence.
+    #[error("nobody records their own competence")]
+    OwnCompetence,
+    /// Withdrawn already from this or an earlier day.
+    #[error("withdrawn already from this or an earlier day")]
+    AlreadyRevoked,
+    /// There is an administrator already.
+    #[error("there is an administrator already")]
+    AdministratorExists,
+    /// The store failed.
+    #[error(transparent)]
+    Store(StoreError),
+}
+
+impl From<StoreError> for PeopleError {
+    fn from(error: StoreError) -> Self {
+        match error.constraint() {
+            Some("person_email_is_one_persons") => Self::EmailTaken,
+            Some("competence_is_never_ones_own") => Self::OwnCompetence,
+            _ => Self::Store(error),
+        }
+    }
+}
+impl From<sqlx::Error> for PeopleError {
+    fn from(error: sqlx::Error) -> Self {
+        StoreError::from(error).into()
+    }
+}
+impl CommandError for PeopleError {
+    fn store_error(&self) -> Option<&StoreError> {
+        match self {
+            Self::Store(error) => Some(error),
+            _ => None,
+        }
+    }
+}

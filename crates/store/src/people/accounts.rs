@@ -1,0 +1,278 @@
+//! Accounts: a person with roles and yards, in versions. A change appends a ledger row and acts at once.
+
+use super::PeopleError;
+use crate::reference::{ReferenceRow, record, words};
+use crate::{Store, StoreError, Tx};
+use clampward_domain::ids::{PersonId, YardId};
+use clampward_domain::reference::YardScope;
+use clampward_domain::words::Role;
+use jiff::Timestamp;
+use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
+use serde::Serialize;
+use sqlx::{FromRow, PgConnection};
+use uuid::Uuid;
+
+/// What an account says, in one version.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct AccountBody {
+    /// E-mail address, lower case.
+    pub email: String,
+    /// Name.
+    pub name: String,
+    /// Roles.
+    pub roles: Vec<Role>,
+    /// The yards that the roles hold for.
+    pub yards: YardScope,
+    /// Whether the person may sign in.
+    pub enabled: bool,
+}
+
+/// An account as it is now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Account {
+    /// The person.
+    pub id: PersonId,
+    /// Version, from 1; also the version of their grants.
+    pub version: u64,
+    /// What it says.
+    pub body: AccountBody,
+    /// When this version was recorded.
+    pub recorded_at: Timestamp,
+}
+
+/// What a request needs to know of its caller.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Access {
+    /// Whether the person may sign in.
+    pub enabled: bool,
+    /// Version of the grants.
+    pub grants_version: u64,
+    /// Roles.
+    pub roles: Vec<Role>,
+    /// Yards.
+    pub yards: YardScope,
+}
+
+#[derive(FromRow)]
+struct AccountRow {
+    person_id: Uuid,
+    version: i32,
+    email: String,
+    name: String,
+    enabled: bool,
+    roles: Vec<String>,
+    all_yards: bool,
+    yards: Vec<Uuid>,
+    recorded_at: SqlTimestamp,
+}
+
+impl AccountRow {
+    fn read(self) -> Result<Account, StoreError> {
+        Ok(Account {
+            id: PersonId::new(self.person_id),
+            version: u64::from(self.version.unsigned_abs()),
+            body: AccountBody {
+                roles: words("person_version", "roles", self.person_id, &self.roles)?,
+                yards: scope(self.all_yards, self.yards),
+                email: self.email,
+                name: self.name,
+                enabled: self.enabled,
+            },
+            recorded_at: self.recorded_at.to_jiff(),
+        })
+    }
+}
+
+pub(crate) fn scope(all: bool, yards: Vec<Uuid>) -> YardScope {
+    if all {
+        YardScope::All
+    } else {
+        YardScope::Some(yards.into_iter().map(YardId::new).collect())
+    }
+}
+
+const ACCOUNT: &str =
+    "select v.person_id, v.version, v.email, v.name, v.enabled, v.roles, v.all_yards, v.yards, v.recorded_at
+  from person p join person_version v on v.person_id = p.id and v.version = p.version";
+
+impl Store {
+    /// Roles and yards of a person at this moment.
+    pub async fn access_of(&self, person: PersonId) -> Result<Option<Access>, StoreError> {
+        let account = self.account(person).await?;
+        Ok(account.map(|account| Access {
+            enabled: account.body.enabled,
+            grants_version: account.version,
+            roles: account.body.roles,
+            yards: account.body.yards,
+        }))
+    }
+    /// An account as it is now.
+    pub async fn account(&self, person: PersonId) -> Result<Option<Account>, StoreError> {
+        let mut connection = self.inner.reader.acquire().await?;
+        current(&mut connection, person).await
+    }
+    /// Accounts in the order of their ids, after `after`.
+    pub async fn accounts(&self, after: Option<PersonId>, limit: u32) -> Result<Vec<Account>, StoreError> {
+        let sql = sqlx::AssertSqlSafe(format!(
+            "-- people.accounts\n{ACCOUNT} where ($1::uuid is null or p.id > $1) order by p.id limit $2"
+        ));
+        let rows: Vec<AccountRow> = sqlx::query_as(sql)
+            .bind(after.map(PersonId::uuid))
+            .bind(i64::from(limit))
+            .fetch_all(&self.inner.reader)
+            .await?;
+        rows.into_iter().map(AccountRow::read).collect()
+    }
+    /// Records a new person. `row_id` is the ledger row's; `by` is who does it, or the person themselves for the first
+    /// administrator.
+    pub async fn create_account(
+        &self,
+        row_id: Uuid,
+        by: PersonId,
+        person: PersonId,
+        body: &AccountBody,
+    ) -> Result<Account, PeopleError> {
+        self.run_tx("people.create_account", async |tx| {
+            create(self, tx, row_id, by, person, body).await
+        })
+        .await
+    }
+    /// Records the first administrator: refused where one is enabled already, unless another one is wanted.
+    pub async fn create_administrator(
+        &self,
+        row_id: Uuid,
+        person: PersonId,
+        body: &AccountBody,
+        password_hash: &str,
+        another: bool,
+    ) -> Result<Account, PeopleError> {
+        self.run_tx("people.create_administrator", async |tx| {
+            let exists: bool = sqlx::query_scalar(
+                "-- people.administrator_exists
+                 select exists (select from person p join person_version v on v.person_id = p.id and v.version = p.version
+                                 where v.enabled and 'administrator' = any (v.roles))",
+            )
+            .fetch_one(&mut **tx)
+            .await?;
+            if exists && !another {
+                return Err(PeopleError::AdministratorExists);
+            }
+            let account = create(self, tx, row_id, person, person, body).await?;
+            super::sign_in::write_password(tx, person, password_hash).await?;
+            Ok(account)
+        })
+        .await
+    }
+    /// Records a new version of an account, if `expected` is still the current one.
+    pub async fn change_account(
+        &self,
+        row_id: Uuid,
+        by: PersonId,
+        person: PersonId,
+        expected: u64,
+        body: &AccountBody,
+    ) -> Result<Account, PeopleError> {
+        self.run_tx("people.change_account", async |tx| {
+            let before = locked(tx, person).await?.ok_or(PeopleError::NotFound)?;
+            if before.version != expected {
+                return Err(PeopleError::Stale);
+            }
+            write(self, tx, row_id, by, person, before.version + 1, body).await
+        })
+        .await
+    }
+}
+
+async fn create(
+    store: &Store,
+    tx: &mut Tx,
+    row_id: Uuid,
+    by: PersonId,
+    person: PersonId,
+    body: &AccountBody,
+) -> Result<Account, PeopleError> {
+    sqlx::query("-- people.insert_person\ninsert into person (id, email, version) values ($1, $2, 1)")
+        .bind(person.uuid())
+        .bind(&body.email)
+        .execute(&mut **tx)
+        .await?;
+    write(store, tx, row_id, by, person, 1, body).await
+}
+
+/// Appends the ledger row and writes the version that it stands for.
+async fn write(
+    store: &Store,
+    tx: &mut Tx,
+    row_id: Uuid,
+    by: PersonId,
+    person: PersonId,
+    version: u64,
+    body: &AccountBody,
+) -> Result<Account, PeopleError> {
+    let reference = store.reference_in(tx).await?;
+    let number = i32::try_from(version).map_err(|_| PeopleError::Stale)?;
+    sqlx::query("-- people.update_person\nupdate person set email = $2, version = $3 where id = $1")
+        .bind(person.uuid())
+        .bind(&body.email)
+        .bind(number)
+        .execute(&mut **tx)
+        .await?;
+    let row = ReferenceRow {
+        id: row_id,
+        subject: person.uuid(),
+        kind: "person",
+        by,
+        version: Some(version),
+        body,
+    };
+    let place = record(tx, &row, Vec::new(), reference.version).await?;
+    let roles: Vec<&str> = body.roles.iter().map(|role| role.code()).collect();
+    let yards: Vec<Uuid> = match &body.yards {
+        YardScope::All => Vec::new(),
+        YardScope::Some(yards) => yards.iter().map(|yard| yard.uuid()).collect(),
+    };
+    sqlx::query(
+        "-- people.insert_version
+         insert into person_version (person_id, version, email, name, enabled, roles, all_yards, yards, position, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+    )
+    .bind(person.uuid())
+    .bind(number)
+    .bind(&body.email)
+    .bind(&body.name)
+    .bind(body.enabled)
+    .bind(&roles)
+    .bind(matches!(body.yards, YardScope::All))
+    .bind(&yards)
+    .bind(place.position.cast_signed())
+    .bind(place.recorded_at.to_sqlx())
+    .bind(by.uuid())
+    .execute(&mut **tx)
+    .await?;
+    if version > 1 {
+        crate::reference::queue_entries_of(tx, person, place.position).await?;
+    }
+    Ok(Account {
+        id: person,
+        version,
+        body: body.clone(),
+        recorded_at: place.recorded_at,
+    })
+}
+
+async fn current(connection: &mut PgConnection, person: PersonId) -> Result<Option<Account>, StoreError> {
+    let sql = sqlx::AssertSqlSafe(format!("-- people.account\n{ACCOUNT} where p.id = $1"));
+    let row: Option<AccountRow> = sqlx::query_as(sql)
+        .bind(person.uuid())
+        .fetch_optional(connection)
+        .await?;
+    row.map(AccountRow::read).transpose()
+}
+
+async fn locked(tx: &mut Tx, person: PersonId) -> Result<Option<Account>, StoreError> {
+    sqlx::query("-- people.lock\nselect 1 from person where id = $1 for update")
+        .bind(person.uuid())
+        .execute(&mut **tx)
+        .await?;
+    current(tx, person).await
+}

@@ -1,0 +1,66 @@
+//! What the binary does beside serving.
+
+use crate::random;
+use crate::sign_in::{Hasher, generate_password};
+use clampward_domain::ids::PersonId;
+use clampward_domain::reference::YardScope;
+use clampward_domain::words::Role;
+use clampward_store::people::{AccountBody, PeopleError};
+use clampward_store::{Clock, Store, StoreOptions};
+use std::error::Error;
+use std::io::Write;
+use std::sync::Arc;
+
+/// The first administrator.
+pub struct NewAdministrator {
+    /// The service's own database sign-in.
+    pub database_url: String,
+    /// E-mail address.
+    pub email: String,
+    /// Name.
+    pub name: String,
+    /// Although there is one already.
+    pub another: bool,
+}
+
+/// Writes a line to standard output.
+pub fn print(text: &str) -> std::io::Result<()> {
+    writeln!(std::io::stdout().lock(), "{text}")
+}
+
+/// Records an administrator for all yards and answers the password that was made for them.
+///
+/// Refused where an enabled administrator exists, unless another one is asked for by name.
+pub async fn create_administrator(
+    new: NewAdministrator,
+    clock: Arc<dyn Clock>,
+) -> Result<String, Box<dyn Error>> {
+    let store = Store::connect(StoreOptions {
+        url: new.database_url,
+        max_connections: 1,
+        clock,
+    })
+    .await?;
+    let password = generate_password()?;
+    let hash = Hasher::new(1)?.hash(password.clone()).await?;
+    let body = AccountBody {
+        email: new.email.trim().to_lowercase(),
+        name: new.name,
+        roles: vec![Role::Administrator],
+        yards: YardScope::All,
+        enabled: true,
+    };
+    let now = store.now();
+    let person = PersonId::new(random::id(now)?);
+    let recorded = store
+        .create_administrator(random::id(now)?, person, &body, &hash, new.another)
+        .await;
+    store.close().await;
+    match recorded {
+        Ok(_) => Ok(password),
+        Err(PeopleError::AdministratorExists) => {
+            Err("there is an administrator already; give --force-another to record one more".into())
+        }
+        Err(error) => Err(error.into()),
+    }
+}

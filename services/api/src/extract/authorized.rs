@@ -1,0 +1,161 @@
+//! The signed-in caller with a permission: the only way to the store for everything that is not public.
+
+use super::gate::Gate;
+use super::public::services;
+use super::services::Services;
+use crate::config::Limits;
+use crate::permission::Permission;
+use crate::random;
+use crate::reply::Failure;
+use crate::sign_in::Hasher;
+use actix_web::dev::Payload;
+use actix_web::http::header::AUTHORIZATION;
+use actix_web::web::Data;
+use actix_web::{FromRequest, HttpRequest};
+use clampward_domain::ids::{PersonId, YardId};
+use clampward_domain::reference::YardScope;
+use clampward_domain::words::Role;
+use clampward_store::Store;
+use clampward_wire::problem;
+use jiff::Timestamp;
+use std::future::Future;
+use std::marker::PhantomData;
+use std::pin::Pin;
+use uuid::Uuid;
+
+/// Who is calling: read from the store for this request, never from the token.
+#[derive(Clone, Debug)]
+pub struct Caller {
+    /// The person.
+    pub person: PersonId,
+    /// Their roles now.
+    pub roles: Vec<Role>,
+    /// The yards that their roles hold for.
+    pub yards: YardScope,
+}
+
+/// A caller who holds permission `P`.
+pub struct Authorized<P> {
+    services: Data<Services>,
+    caller: Caller,
+    permission: PhantomData<P>,
+}
+
+impl<P: Permission> Authorized<P> {
+    /// The store.
+    pub fn store(&self) -> &Store {
+        &self.services.store
+    }
+    /// Passwords.
+    pub fn hasher(&self) -> &Hasher {
+        &self.services.hasher
+    }
+    /// Limits.
+    pub fn limits(&self) -> &Limits {
+        &self.services.limits
+    }
+    /// Who is calling.
+    pub fn caller(&self) -> &Caller {
+        &self.caller
+    }
+    /// Their id.
+    pub fn person(&self) -> PersonId {
+        self.caller.person
+    }
+    /// The yards that they see.
+    pub fn yards(&self) -> &YardScope {
+        &self.caller.yards
+    }
+    /// The instant now.
+    pub fn now(&self) -> Timestamp {
+        self.services.store.now()
+    }
+    /// A new time-ordered id.
+    pub fn new_id(&self) -> Result<Uuid, Failure> {
+        Ok(random::id(self.now())?)
+    }
+    /// Refuses what lies outside the caller's yards in the same words as what does not exist.
+    pub fn within(&self, yard: YardId, what: &str) -> Result<(), Failure> {
+        if self.caller.yards.covers(yard) {
+            Ok(())
+        } else {
+            Err(Failure::not_found(what))
+        }
+    }
+    /// Refuses callers whose roles hold for some yards only, where a change touches all of them.
+    pub fn everywhere(&self) -> Result<(), Failure> {
+        match self.caller.yards {
+            YardScope::All => Ok(()),
+            YardScope::Some(_) => Err(Failure::new(
+                problem::NOT_ALLOWED,
+                format!(
+                    "This touches every yard: {} is needed for all yards, and yours hold for some.",
+                    P::NAME
+                ),
+            )),
+        }
+    }
+}
+
+impl<P: Permission> FromRequest for Authorized<P> {
+    type Error = Failure;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Failure>>>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let gate = Gate::close(request);
+        let services = services(request);
+        let token = bearer(request).map(str::to_owned);
+        Box::pin(async move {
+            let services = services?;
+            let caller = signed_in(&services, token.as_deref()).await?;
+            if !caller.roles.iter().any(|role| P::ROLES.contains(role)) {
+                tracing::info!(person = %caller.person, permission = P::NAME, "not allowed");
+                let needed: Vec<&str> = P::ROLES.iter().map(|role| role.code()).collect();
+                let detail = format!(
+                    "This needs the permission {}, which {} hold.",
+                    P::NAME,
+                    needed.join(", ")
+                );
+                return Err(Failure::new(problem::NOT_ALLOWED, detail));
+            }
+            gate.open();
+            Ok(Self {
+                services,
+                caller,
+                permission: PhantomData,
+            })
+        })
+    }
+}
+
+fn bearer(request: &HttpRequest) -> Option<&str> {
+    let mut given = request.headers().get_all(AUTHORIZATION);
+    let only = given.next()?.to_str().ok()?;
+    if given.next().is_some() {
+        return None;
+    }
+    let (scheme, token) = only.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then_some(token.trim())
+}
+
+/// The person of a token, with the roles and yards that they have at this moment.
+async fn signed_in(services: &Services, token: Option<&str>) -> Result<Caller, Failure> {
+    let refused = |detail: &str| Failure::new(problem::NOT_SIGNED_IN, detail);
+    let token = token.ok_or_else(|| refused("Send an access token in the header Authorization: Bearer."))?;
+    let claims = services
+        .tokens
+        .verify(token, services.store.now())
+        .map_err(|error| {
+            tracing::info!(%error, "access token refused");
+            refused("The access token is not valid (any more): sign in, or use the refresh token.")
+        })?;
+    let access = services.store.access_of(claims.person).await?;
+    let access = access.filter(|access| access.enabled && access.grants_version >= claims.grants_version);
+    let access = access
+        .ok_or_else(|| refused("The account is closed, or the token is of another database: sign in."))?;
+    Ok(Caller {
+        person: claims.person,
+        roles: access.roles,
+        yards: access.yards,
+    })
+}

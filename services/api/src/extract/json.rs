@@ -1,0 +1,75 @@
+//! JSON bodies, read strictly after the caller was let in.
+
+use super::gate::Gate;
+use crate::reply::Failure;
+use actix_web::dev::Payload;
+use actix_web::http::header::CONTENT_TYPE;
+use actix_web::web::Bytes;
+use actix_web::{FromRequest, HttpRequest};
+use clampward_wire::problem::{self, Problem};
+use serde::de::DeserializeOwned;
+use std::future::Future;
+use std::pin::Pin;
+
+/// Media type of a JSON body.
+const JSON: &str = "application/json";
+/// Media type of a partial change (RFC 7396).
+const MERGE_PATCH: &str = "application/merge-patch+json";
+
+/// A JSON body.
+pub struct Json<T>(pub T);
+
+impl<T: DeserializeOwned + 'static> FromRequest for Json<T> {
+    type Error = Failure;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Failure>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let gate = Gate::of(request);
+        let media = media_type(request);
+        let bytes = Bytes::from_request(request, payload);
+        Box::pin(async move {
+            Gate::passed(gate).await;
+            media?;
+            let bytes = bytes.await.map_err(|error| unreadable(&error))?;
+            let value = clampward_wire::json::read(&bytes).map_err(Problem::from)?;
+            Ok(Self(value))
+        })
+    }
+}
+
+/// Only JSON in UTF-8 is read, and it has to be said so.
+fn media_type(request: &HttpRequest) -> Result<(), Failure> {
+    let given = request
+        .headers()
+        .get(CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .unwrap_or_default();
+    let mut parts = given.split(';').map(str::trim);
+    let media = parts.next().unwrap_or_default();
+    let known = media.eq_ignore_ascii_case(JSON) || media.eq_ignore_ascii_case(MERGE_PATCH);
+    let utf8 = parts.all(|parameter| {
+        let value = parameter.to_ascii_lowercase();
+        value.is_empty() || value == "charset=utf-8" || value == "charset=\"utf-8\""
+    });
+    if known && utf8 {
+        return Ok(());
+    }
+    let detail = format!("Send the body as Content-Type: {JSON} in UTF-8.");
+    Err(Failure::new(problem::UNSUPPORTED_MEDIA_TYPE, detail))
+}
+
+/// Why the bytes of a body did not arrive whole.
+fn unreadable(error: &actix_web::Error) -> Failure {
+    let status = error.as_response_error().status_code();
+    if status == actix_web::http::StatusCode::PAYLOAD_TOO_LARGE {
+        let detail = format!(
+            "The body exceeds {} bytes after decompression.",
+            crate::config::MAX_BODY_BYTES
+        );
+        return Failure::new(problem::BODY_TOO_LARGE, detail);
+    }
+    Failure::new(
+        problem::MALFORMED_JSON,
+        "The body did not arrive whole, or is not compressed as it says.",
+    )
+}

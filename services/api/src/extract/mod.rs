@@ -1,0 +1,18 @@
+//! Extractors: what a handler gets, parsed and allowed, or a problem.
+//!
+//! [`Authorized`] comes first in a handler's arguments: bodies and parameters are looked at only after it has let the
+//! caller in, so that somebody who may not come in learns nothing about the input. Nobody but [`Authorized`] and
+//! [`Public`] hands out the store, so that a handler without a permission does not compile.
+
+mod authorized;
+mod gate;
+mod json;
+mod parameters;
+mod public;
+mod services;
+
+pub use authorized::{Authorized, Caller};
+pub use json::Json;
+pub use parameters::{PageParameters, Path, Query, page};
+pub use public::Public;
+pub use services::Services;

@@ -1,0 +1,55 @@
+//! What operations get that nobody has to be signed in for: sign-in itself, health, documentation.
+
+use super::services::Services;
+use crate::config::Limits;
+use crate::reply::Failure;
+use crate::sign_in::{Hasher, Tokens};
+use actix_web::dev::Payload;
+use actix_web::web::Data;
+use actix_web::{FromRequest, HttpRequest};
+use clampward_store::Store;
+use std::future::{Ready, ready};
+
+/// A deliberate statement that an operation needs no sign-in.
+pub struct Public {
+    services: Data<Services>,
+}
+
+impl Public {
+    /// The store.
+    pub fn store(&self) -> &Store {
+        &self.services.store
+    }
+    /// Access tokens.
+    pub fn tokens(&self) -> &Tokens {
+        &self.services.tokens
+    }
+    /// Passwords.
+    pub fn hasher(&self) -> &Hasher {
+        &self.services.hasher
+    }
+    /// Limits.
+    pub fn limits(&self) -> &Limits {
+        &self.services.limits
+    }
+}
+
+impl FromRequest for Public {
+    type Error = Failure;
+    type Future = Ready<Result<Self, Failure>>;
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(services(request).map(|services| Self { services }))
+    }
+}
+
+/// The worker's services.
+pub(super) fn services(request: &HttpRequest) -> Result<Data<Services>, Failure> {
+    request
+        .app_data::<Data<Services>>()
+        .cloned()
+        .ok_or_else(|| Failure::internal(&Unwired))
+}
+
+#[derive(Debug, thiserror::Error)]
+#[error("the server was built without its services")]
+struct Unwired;

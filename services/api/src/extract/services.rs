@@ -1,0 +1,27 @@
+//! What every request may need, behind the extractors.
+
+use crate::config::Limits;
+use crate::sign_in::{Hasher, Tokens};
+use clampward_store::Store;
+use std::sync::Arc;
+
+/// The store and sign-in of one worker. Its contents are reachable through the extractors only.
+#[derive(Clone)]
+pub struct Services {
+    pub(super) store: Store,
+    pub(super) tokens: Arc<Tokens>,
+    pub(super) hasher: Arc<Hasher>,
+    pub(super) limits: Limits,
+}
+
+impl Services {
+    /// Puts them together.
+    pub fn new(store: Store, tokens: Arc<Tokens>, hasher: Arc<Hasher>, limits: Limits) -> Self {
+        Self {
+            store,
+            tokens,
+            hasher,
+            limits,
+        }
+    }
+}

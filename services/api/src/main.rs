@@ -1,0 +1,147 @@
+//! The service's binary: configuration, wiring, shutdown. Nothing is decided here.
+
+use clampward_api::clock::SystemClock;
+use clampward_api::config::{Config, Limits};
+use clampward_api::sign_in::SigningKey;
+use clampward_api::{commands, openapi};
+use clap::{Parser, Subcommand};
+use std::error::Error;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use tracing_subscriber::EnvFilter;
+
+/// Plate clamps over their whole life.
+#[derive(Parser)]
+#[command(name = "clampward-api", version)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serve HTTP until told to stop.
+    Serve(Serve),
+    /// Bring the database to the present schema.
+    Migrate(Migrate),
+    /// Print the published contract.
+    Openapi,
+    /// Record the first administrator and print a password.
+    CreateAdministrator(CreateAdministrator),
+}
+
+#[derive(clap::Args)]
+struct Serve {
+    /// The service's own database sign-in.
+    #[arg(long, env = "CLAMPWARD_DATABASE_URL", hide_env_values = true)]
+    database_url: String,
+    /// Where to listen.
+    #[arg(long, env = "CLAMPWARD_LISTEN", default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    /// File with the Ed25519 key that signs access tokens (PKCS#8 PEM); made on the first start.
+    #[arg(long, env = "CLAMPWARD_SIGNING_KEY", default_value = "signing-key.pem")]
+    signing_key: PathBuf,
+    /// Issuer of the tokens: the address under which people know the service.
+    #[arg(long, env = "CLAMPWARD_ISSUER", default_value = "clampward")]
+    issuer: String,
+    /// Worker threads; as many as there are processors if left out.
+    #[arg(long, env = "CLAMPWARD_WORKERS")]
+    workers: Option<usize>,
+    /// Most database connections per worker and database role.
+    #[arg(long, env = "CLAMPWARD_CONNECTIONS", default_value_t = 8)]
+    connections: u32,
+}
+
+#[derive(clap::Args)]
+struct Migrate {
+    /// The owner's database sign-in.
+    #[arg(long, env = "CLAMPWARD_OWNER_URL", hide_env_values = true)]
+    owner_url: String,
+    /// Lets the service sign in by this password.
+    #[arg(long, env = "CLAMPWARD_SERVICE_PASSWORD", hide_env_values = true)]
+    service_password: Option<String>,
+}
+
+#[derive(clap::Args)]
+struct CreateAdministrator {
+    /// The service's own database sign-in.
+    #[arg(long, env = "CLAMPWARD_DATABASE_URL", hide_env_values = true)]
+    database_url: String,
+    /// E-mail address.
+    #[arg(long)]
+    email: String,
+    /// Name.
+    #[arg(long, default_value = "Administrator")]
+    name: String,
+    /// Record one although there is an administrator already.
+    #[arg(long)]
+    force_another: bool,
+}
+
+#[actix_web::main]
+async fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    tracing_subscriber::fmt()
+        .json()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
+    match run(arguments.command).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            tracing::error!(error = %clampward_api::reply::chain(error.as_ref()), "stopped");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+async fn run(command: Command) -> Result<(), Box<dyn Error>> {
+    match command {
+        Command::Serve(options) => serve(options).await,
+        Command::Migrate(options) => {
+            clampward_store::migrate(&options.owner_url, options.service_password.as_deref()).await?;
+            tracing::info!("migrated");
+            Ok(())
+        }
+        Command::Openapi => {
+            commands::print(&openapi::text()?)?;
+            Ok(())
+        }
+        Command::CreateAdministrator(options) => {
+            let new = commands::NewAdministrator {
+                database_url: options.database_url,
+                email: options.email,
+                name: options.name,
+                another: options.force_another,
+            };
+            let password = commands::create_administrator(new, Arc::new(SystemClock)).await?;
+            commands::print(&password)?;
+            Ok(())
+        }
+    }
+}
+
+async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
+    let workers = options
+        .workers
+        .or_else(|| std::thread::available_parallelism().ok().map(Into::into))
+        .unwrap_or(1);
+    let running = clampward_api::build(Config {
+        listen: options.listen,
+        database_url: options.database_url,
+        connections_per_worker: options.connections,
+        workers,
+        signing_key: SigningKey::load_or_create(&options.signing_key)?,
+        issuer: options.issuer,
+        clock: Arc::new(SystemClock),
+        limits: Limits::default(),
+    })?;
+    tracing::info!(address = %running.address, workers, "listening");
+    // Stops gracefully on SIGTERM and SIGINT: requests under way are finished first.
+    running.server.await?;
+    tracing::info!("stopped");
+    Ok(())
+}

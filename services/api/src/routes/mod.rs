@@ -1,0 +1,48 @@
+//! The operations: one per file, named after what it does.
+//!
+//! To add one:
+//! 1. Write `routes/<thing>/<verb>.rs` with one handler: `#[utoipa::path(…)]` above `#[get("/v1/…")]`. The doc comment's
+//!    first line is the summary, the rest the description; give `tag`, the success response with a description and an
+//!    example, `extensions(("x-permission" = json!(P::NAME)), ("x-problems" = json!(["…"])))` with the codes that are
+//!    this operation's own. Problems that follow from its shape (sign-in, body, parameters) are added by themselves.
+//! 2. Its first argument is `Authorized<P>` (or `Public`, deliberately); then `Path`, `Query`, `Json`. The permission is
+//!    a row of `permission.rs`, a new problem code a row of the table in `clampward_wire::problem`.
+//! 3. It answers through `reply`: `ok`, `created`, `resource` (ETag), `changed`. It holds no SQL and no rule.
+//! 4. List it in [`register`]; run the tests, which compare the published contract and try every operation as every role.
+
+pub mod auth;
+pub mod operations;
+pub mod users;
+
+use utoipa::openapi::OpenApi;
+use utoipa_actix_web::service_config::ServiceConfig;
+use utoipa_swagger_ui::{Config, SwaggerUi};
+
+/// Every operation of the contract.
+pub fn register(config: &mut ServiceConfig) {
+    config
+        .service(operations::healthz::healthz)
+        .service(operations::readyz::readyz)
+        .service(operations::help::help)
+        .service(operations::jwks::jwks)
+        .service(auth::token::token)
+        .service(auth::refresh::refresh)
+        .service(auth::revoke::revoke)
+        .service(auth::set_password::set_password)
+        .service(auth::me::me)
+        .service(users::create::create)
+        .service(users::list::list)
+        .service(users::read::read)
+        .service(users::change::change);
+}
+
+/// The contract itself and the page that shows it; its scripts and styles are in the binary.
+pub fn documentation(config: &mut actix_web::web::ServiceConfig, document: &OpenApi) {
+    let page = Config::default().try_it_out_enabled(false).use_base_layout();
+    config.service(
+        SwaggerUi::new("/docs/{_:.*}")
+            .url("/openapi.json", document.clone())
+            .config(page),
+    );
+    config.service(actix_web::web::redirect("/docs", "/docs/"));
+}

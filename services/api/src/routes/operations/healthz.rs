@@ -1,0 +1,20 @@
+//! `GET /healthz`.
+
+use crate::openapi::PUBLIC;
+use crate::reply::{Answer, ok};
+use actix_web::get;
+use serde_json::json;
+
+/// Whether the process lives
+///
+/// Says nothing about the database: for whoever restarts processes.
+#[utoipa::path(
+    tag = "Operations",
+    extensions(("x-permission" = json!(PUBLIC))),
+    responses((status = 200, description = "The process lives.", body = serde_json::Value, content_type = "application/json",
+        example = json!({"status": "ok"})))
+)]
+#[get("/healthz")]
+pub async fn healthz() -> Answer {
+    ok(&json!({ "status": "ok" }))
+}

@@ -1,0 +1,26 @@
+//! `GET /.well-known/jwks.json`.
+
+use crate::extract::Public;
+use crate::openapi::PUBLIC;
+use crate::reply::{Answer, ok};
+use actix_web::get;
+use actix_web::http::header::{CACHE_CONTROL, HeaderValue};
+
+/// The public keys of access tokens
+///
+/// A JWK set (RFC 7517, RFC 8037). A key's `kid` is its RFC 7638 thumbprint.
+#[utoipa::path(
+    tag = "Sign-in",
+    extensions(("x-permission" = json!(PUBLIC))),
+    responses((status = 200, description = "The keys.", body = serde_json::Value, content_type = "application/json",
+        example = json!({"keys": [{"kty": "OKP", "crv": "Ed25519", "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
+            "kid": "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k", "use": "sig", "alg": "EdDSA"}]})))
+)]
+#[get("/.well-known/jwks.json")]
+pub async fn jwks(call: Public) -> Answer {
+    let mut answer = ok(&call.tokens().public_keys())?;
+    answer
+        .headers_mut()
+        .insert(CACHE_CONTROL, HeaderValue::from_static("public, max-age=300"));
+    Ok(answer)
+}

@@ -1,0 +1,261 @@
+//! Passwords: argon2id behind a bounded number of slots.
+//!
+//! Hashing is made to be slow, so the number of hashes at once is bounded and a short queue stands before it; whoever
+//! finds the queue full is told to come back. An unknown account costs the same hash as a known one.
+
+use crate::random;
+use argon2::password_hash::phc::PasswordHash;
+use argon2::password_hash::{PasswordHasher, PasswordVerifier};
+use argon2::{Algorithm, Argon2, Params, Version};
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use tokio::sync::Semaphore;
+use unicode_normalization::UnicodeNormalization;
+
+/// Memory of one hash (OWASP Password Storage Cheat Sheet: 19 MiB, 2 passes, 1 lane).
+const MEMORY_KIB: u32 = 19_456;
+/// Passes of one hash.
+const PASSES: u32 = 2;
+/// Lanes of one hash.
+const LANES: u32 = 1;
+/// How many may wait for a slot.
+const MAX_WAITING: usize = 20;
+/// Shortest password (NIST SP 800-63B-4: 15 characters where it is the only factor).
+pub const MIN_PASSWORD_CHARS: usize = 15;
+/// Longest password.
+pub const MAX_PASSWORD_CHARS: usize = 256;
+
+/// Why nothing was hashed.
+#[derive(Debug, thiserror::Error)]
+pub enum HashError {
+    /// Every slot is taken and the queue is full.
+    #[error("too many passwords are being checked at once")]
+    TooBusy,
+    /// The hash function or the thread it runs on failed.
+    #[error("hashing failed: {0}")]
+    Failed(String),
+}
+
+/// Hashes and verifies passwords.
+pub struct Hasher {
+    slots: Arc<Semaphore>,
+    waiting: AtomicUsize,
+    dummy: String,
+}
+
+impl Hasher {
+    /// A hasher with so many slots.
+    pub fn new(slots: usize) -> Result<Self, HashError> {
+        let nobody = random::bytes::<32>().map_err(|error| HashError::Failed(error.to_string()))?;
+        Ok(Self {
+            slots: Arc::new(Semaphore::new(slots.max(1))),
+            waiting: AtomicUsize::new(0),
+            dummy: hash_now(&URL_SAFE_NO_PAD.encode(nobody))?,
+        })
+    }
+    /// The hash of a password in PHC form.
+    pub async fn hash(&self, password: String) -> Result<String, HashError> {
+        self.in_slot(move || hash_now(&password)).await?
+    }
+    /// Whether a password is the one of a hash. Without a hash (an unknown account) the answer is no, after the same
+    /// work.
+    pub async fn verify(&self, password: String, hash: Option<String>) -> Result<bool, HashError> {
+        let known = hash.is_some();
+        let hash = hash.unwrap_or_else(|| self.dummy.clone());
+        let matches = self.in_slot(move || verify_now(&password, &hash)).await??;
+        Ok(matches && known)
+    }
+
+    async fn in_slot<T: Send + 'static>(
+        &self,
+        work: impl FnOnce() -> T + Send + 'static,
+    ) -> Result<T, HashError> {
+        let permit = match Arc::clone(&self.slots).try_acquire_owned() {
+            Ok(permit) => permit,
+            Err(_) => {
+                let queue = Queue::enter(&self.waiting)?;
+                let permit = Arc::clone(&self.slots).acquire_owned().await;
+                drop(queue);
+                permit.map_err(|error| HashError::Failed(error.to_string()))?
+            }
+        };
+        // The permit goes along: a caller who hangs up does not free the slot before the work is done.
+        tokio::task::spawn_blocking(move || {
+            let result = work();
+            drop(permit);
+            result
+        })
+        .await
+        .map_err(|error| HashError::Failed(error.to_string()))
+    }
+}
+
+/// A place in the queue; left when dropped, also by a caller who hangs up.
+struct Queue<'a>(&'a AtomicUsize);
+
+impl<'a> Queue<'a> {
+    fn enter(waiting: &'a AtomicUsize) -> Result<Self, HashError> {
+        let place = Self(waiting);
+        if waiting.fetch_add(1, Ordering::SeqCst) >= MAX_WAITING {
+            return Err(HashError::TooBusy);
+        }
+        Ok(place)
+    }
+}
+impl Drop for Queue<'_> {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::SeqCst);
+    }
+}
+
+fn argon() -> Result<Argon2<'static>, HashError> {
+    let params =
+        Params::new(MEMORY_KIB, PASSES, LANES, None).map_err(|error| HashError::Failed(error.to_string()))?;
+    Ok(Argon2::new(Algorithm::Argon2id, Version::V0x13, params))
+}
+
+/// The same password typed on another keyboard may come in another Unicode form.
+fn normal(password: &str) -> String {
+    password.nfc().collect()
+}
+
+fn hash_now(password: &str) -> Result<String, HashError> {
+    let salt = random::bytes::<16>().map_err(|error| HashError::Failed(error.to_string()))?;
+    let hash = argon()?
+        .hash_password_with_salt(normal(password).as_bytes(), &salt)
+        .map_err(|error| HashError::Failed(error.to_string()))?;
+    Ok(hash.to_string())
+}
+
+fn verify_now(password: &str, hash: &str) -> Result<bool, HashError> {
+    let hash = PasswordHash::new(hash).map_err(|error| HashError::Failed(error.to_string()))?;
+    Ok(argon()?
+        .verify_password(normal(password).as_bytes(), &hash)
+        .is_ok())
+}
+
+/// What is wrong with a new password, in words that say what to do.
+pub fn check_password(password: &str) -> Result<(), String> {
+    let characters = password.nfc().count();
+    if characters < MIN_PASSWORD_CHARS {
+        return Err(format!(
+            "at least {MIN_PASSWORD_CHARS} characters; a few words are easy to remember"
+        ));
+    }
+    if characters > MAX_PASSWORD_CHARS {
+        return Err(format!("at most {MAX_PASSWORD_CHARS} characters"));
+    }
+    let mut seen: Vec<char> = password.chars().collect();
+    seen.sort_unstable();
+    seen.dedup();
+    if seen.len() < 5 {
+        return Err("too few different characters: take a few words".to_owned());
+    }
+    Ok(())
+}
+
+/// A password for a first sign-in, of 120 random bits, in groups that can be typed.
+pub fn generate_password() -> Result<String, random::NoRandomness> {
+    // 32 letters and digits without those that look alike.
+    const LETTERS: &[u8; 32] = b"abcdefghjkmnpqrstuvwxyz23456789#";
+    let bytes = random::bytes::<24>()?;
+    let mut password = String::new();
+    for (index, byte) in bytes.into_iter().enumerate() {
+        if index > 0 && index % 6 == 0 {
+            password.push('-');
+        }
+        let letter = LETTERS.get(usize::from(byte % 32)).copied().unwrap_or(b'a');
+        password.push(char::from(letter));
+    }
+    Ok(password)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Source: RFC 9106 section 5.3 (Argon2id test vector).
+    #[test]
+    fn argon2id_gives_the_tag_of_rfc_9106() {
+        let params = argon2::ParamsBuilder::new()
+            .m_cost(32)
+            .t_cost(3)
+            .p_cost(4)
+            .data(argon2::AssociatedData::new(&[4; 12]).expect("short"))
+            .build()
+            .expect("params");
+        let argon =
+            Argon2::new_with_secret(&[3; 8], Algorithm::Argon2id, Version::V0x13, params).expect("secret");
+        let mut tag = [0; 32];
+        argon
+            .hash_password_into(&[1; 32], &[2; 16], &mut tag)
+            .expect("hash");
+        let hex: String = tag.iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(
+            hex,
+            "0d640df58d78766c08c037a34a8b53c9d01ef0452d75b65eb52520e96b01e659"
+        );
+    }
+
+    // Recomputed with one other library for exactly our parameters.
+    #[test]
+    fn our_parameters_give_the_known_tag() {
+        let mut tag = [0; 32];
+        argon()
+            .expect("params")
+            .hash_password_into(b"password", b"somesalt12345678", &mut tag)
+            .expect("hash");
+        let hex: String = tag.iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(
+            hex,
+            "0c4c0b6db219194b6006e078818a24eabea136f7af619a31930310e7f2d749a5"
+        );
+    }
+
+    #[test]
+    fn the_same_password_in_another_unicode_form_opens() {
+        let hash = hash_now("Stra\u{df}e mit \u{e9}l\u{e8}ve").expect("hash");
+        assert!(hash.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"), "{hash}");
+        assert!(verify_now("Stra\u{df}e mit e\u{301}le\u{300}ve", &hash).expect("verify"));
+        assert!(!verify_now("strasse mit eleve", &hash).expect("verify"));
+    }
+
+    #[actix_web::test]
+    async fn an_unknown_account_never_opens() {
+        let hasher = Hasher::new(2).expect("hasher");
+        assert!(
+            !hasher
+                .verify("anything at all, really".to_owned(), None)
+                .await
+                .expect("verify")
+        );
+    }
+
+    #[actix_web::test]
+    async fn a_full_queue_is_told_to_come_back() {
+        let hasher = Hasher::new(1).expect("hasher");
+        hasher.waiting.store(MAX_WAITING, Ordering::SeqCst);
+        let taken = Arc::clone(&hasher.slots).try_acquire_owned().expect("free");
+        let refused = hasher.verify("anything at all, really".to_owned(), None).await;
+        assert!(matches!(refused, Err(HashError::TooBusy)));
+        assert_eq!(hasher.waiting.load(Ordering::SeqCst), MAX_WAITING);
+        drop(taken);
+        assert!(
+            hasher
+                .verify("anything at all, really".to_owned(), None)
+                .await
+                .is_ok()
+        );
+    }
+
+    #[test]
+    fn short_and_monotonous_passwords_are_refused() {
+        assert!(check_password("fourteen chars").is_err());
+        assert!(check_password("fifteen charact").is_ok());
+        assert!(check_password("aaaaaaaaaaaaaaaaaaaa").is_err());
+        assert!(check_password(&"abcdefgh".repeat(33)).is_err());
+        assert!(check_password(&generate_password().expect("random")).is_ok());
+    }
+}

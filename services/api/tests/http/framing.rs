@@ -1,0 +1,165 @@
+//! What every answer has, and what is answered where no operation is.
+
+use crate::support::TestApp;
+use serde_json::json;
+
+#[actix_web::test]
+async fn health_readiness_contract_and_documentation_need_no_sign_in() {
+    let app = TestApp::start().await;
+    assert_eq!(
+        app.call("GET", "/healthz").send().await.succeeded(200).body,
+        json!({"status": "ok"})
+    );
+    assert_eq!(
+        app.call("GET", "/readyz").send().await.succeeded(200).body,
+        json!({"status": "ready"})
+    );
+    let contract = app.call("GET", "/openapi.json").send().await.succeeded(200);
+    assert_eq!(contract.text("/openapi"), "3.1.0");
+    let page = app.call("GET", "/docs/").send().await.succeeded(200);
+    assert!(
+        page.header("content-type")
+            .is_some_and(|kind| kind.starts_with("text/html"))
+    );
+    let script = app
+        .call("GET", "/docs/swagger-ui-bundle.js")
+        .send()
+        .await
+        .succeeded(200);
+    assert!(
+        script
+            .header("content-security-policy")
+            .is_some_and(|policy| policy.contains("script-src 'self'"))
+    );
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn every_answer_has_an_id_of_ours_and_the_security_headers() {
+    let app = TestApp::start().await;
+    let first = app
+        .call("GET", "/healthz")
+        .header("X-Request-Id", "theirs")
+        .send()
+        .await;
+    let second = app.call("GET", "/v1/nowhere").send().await;
+    for reply in [&first, &second] {
+        assert_ne!(reply.header("x-request-id"), Some("theirs"));
+        assert_eq!(reply.header("x-content-type-options"), Some("nosniff"));
+        assert_eq!(reply.header("cache-control"), Some("no-store"));
+        assert_eq!(
+            reply.header("content-security-policy"),
+            Some("default-src 'none'; frame-ancestors 'none'")
+        );
+        assert!(reply.header("strict-transport-security").is_some());
+    }
+    assert_ne!(first.header("x-request-id"), second.header("x-request-id"));
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn an_unknown_address_is_404_and_an_unknown_method_405_with_the_known_ones() {
+    let app = TestApp::start().await;
+    app.call("GET", "/v1/nowhere")
+        .send()
+        .await
+        .refused(404, "not-found");
+    app.call("GET", "/v1/users/a/b")
+        .send()
+        .await
+        .refused(404, "not-found");
+    for method in ["DELETE", "TRACE", "PUT"] {
+        let reply = app.call(method, "/v1/users").send().await;
+        reply.refused(405, "method-not-allowed");
+        assert_eq!(reply.header("allow"), Some("GET, POST"), "{method}");
+    }
+    let one = app
+        .call("DELETE", "/v1/users/01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10")
+        .send()
+        .await;
+    assert_eq!(
+        one.refused(405, "method-not-allowed").header("allow"),
+        Some("GET, PATCH")
+    );
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn every_problem_has_a_help_page() {
+    let app = TestApp::start().await;
+    for kind in clampward_wire::problem::CODES {
+        let page = app
+            .call("GET", &format!("/problems/{}", kind.code))
+            .send()
+            .await
+            .succeeded(200);
+        assert_eq!(page.body["help"], kind.help);
+    }
+    app.call("GET", "/problems/no-such")
+        .send()
+        .await
+        .refused(404, "not-found");
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn a_body_is_json_says_so_and_is_not_too_large() {
+    let app = TestApp::start().await;
+    let path = "/v1/auth/token";
+    let good = json!({"email": "a@b.example", "password": "x"})
+        .to_string()
+        .into_bytes();
+    app.call("POST", path)
+        .raw(good.clone())
+        .send()
+        .await
+        .refused(415, "unsupported-media-type");
+    let latin = app
+        .call("POST", path)
+        .raw(good)
+        .header("Content-Type", "application/json; charset=latin1");
+    latin.send().await.refused(415, "unsupported-media-type");
+    let json = |body: Vec<u8>| {
+        app.call("POST", path)
+            .raw(body)
+            .header("Content-Type", "application/json")
+            .send()
+    };
+    json(Vec::new())
+        .await
+        .refused(400, "malformed-json")
+        .at("", "body-missing");
+    json(b"{\"email\": ".to_vec())
+        .await
+        .refused(400, "malformed-json")
+        .at("", "not-json");
+    let large = format!("{{\"email\": \"{}\"}}", "a".repeat(1 << 20));
+    json(large.into_bytes()).await.refused(413, "body-too-large");
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn a_field_that_is_unknown_missing_given_twice_or_of_another_type_is_named() {
+    let app = TestApp::start().await;
+    let json = |body: &str| {
+        let call = app.call("POST", "/v1/auth/token").raw(body.as_bytes().to_vec());
+        call.header("Content-Type", "application/json").send()
+    };
+    let extra = json(r#"{"email": "a@b.example", "password": "x", "passwrd": "y"}"#).await;
+    extra
+        .refused(422, "invalid-input")
+        .at("/passwrd", "unknown-field");
+    json(r#"{"email": "a@b.example"}"#)
+        .await
+        .refused(422, "invalid-input")
+        .at("/password", "missing-field");
+    json(r#"{"email": 7, "password": "x"}"#)
+        .await
+        .refused(422, "invalid-input")
+        .at("/email", "wrong-type");
+    let twice = json(r#"{"email": "a@b.example", "password": "x", "email": "c@d.example"}"#).await;
+    twice.refused(400, "malformed-json").at("/email", "duplicate-key");
+    let nul = json(r#"{"email": "a\u0000@b.example", "password": "x"}"#).await;
+    nul.refused(400, "malformed-json").at("/email", "nul-character");
+    app.stop().await;
+}

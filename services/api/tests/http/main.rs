@@ -1,0 +1,14 @@
+//! The service over real HTTP with a real database: one module per part of the contract.
+
+#![expect(
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot go on says so by panicking"
+)]
+
+mod support;
+
+mod framing;
+mod sign_in;
+mod users;

@@ -1,0 +1,279 @@
+//! A service of its own for each test: fresh database, port 0, a clock that stands until it is moved.
+//!
+//! Every answer is held against the published contract: an error must be a problem document whose code the contract
+//! lists for that operation, and a success must be a status that it lists.
+
+mod clock;
+
+pub use clock::ManualClock;
+
+use clampward_api::config::{Config, Limits};
+use clampward_api::sign_in::SigningKey;
+use clampward_api::{commands, openapi};
+use clampward_testkit::TestDatabase;
+use serde_json::Value;
+use std::sync::Arc;
+use utoipa::openapi::OpenApi;
+
+/// The secret of the key that test services sign with.
+pub const SECRET: [u8; 32] = [42; 32];
+/// Their issuer.
+pub const ISSUER: &str = "https://clampward.test";
+/// E-mail address of the first administrator.
+pub const ADMINISTRATOR: &str = "ada.berg@halvorsund.example";
+
+/// A running service.
+pub struct TestApp {
+    pub url: String,
+    pub clock: Arc<ManualClock>,
+    pub administrator_password: String,
+    /// Kept until the test has ended.
+    _database: TestDatabase,
+    client: awc::Client,
+    contract: OpenApi,
+    handle: actix_web::dev::ServerHandle,
+}
+
+/// An answer.
+#[derive(Debug)]
+pub struct Reply {
+    pub status: u16,
+    pub headers: awc::http::header::HeaderMap,
+    pub body: Value,
+}
+
+impl Reply {
+    pub fn header(&self, name: &str) -> Option<&str> {
+        self.headers.get(name).and_then(|value| value.to_str().ok())
+    }
+    pub fn etag(&self) -> &str {
+        self.header("etag").expect("an ETag")
+    }
+    pub fn text(&self, pointer: &str) -> String {
+        self.body
+            .pointer(pointer)
+            .and_then(Value::as_str)
+            .unwrap_or_else(|| panic!("{pointer} in {}", self.body))
+            .to_owned()
+    }
+    /// The problem's code, and the pointer and code of its first input error.
+    #[track_caller]
+    pub fn refused(&self, status: u16, code: &str) -> &Self {
+        assert_eq!(
+            (self.status, self.body["code"].as_str()),
+            (status, Some(code)),
+            "{}",
+            self.body
+        );
+        self
+    }
+    #[track_caller]
+    pub fn at(&self, pointer: &str, code: &str) -> &Self {
+        let errors = self.body["errors"].as_array().cloned().unwrap_or_default();
+        assert!(
+            errors
+                .iter()
+                .any(|error| error["pointer"] == pointer && error["code"] == code),
+            "{}",
+            self.body
+        );
+        self
+    }
+    #[track_caller]
+    pub fn succeeded(self, status: u16) -> Self {
+        assert_eq!(self.status, status, "{}", self.body);
+        self
+    }
+}
+
+/// A request that is being put together.
+pub struct Call<'a> {
+    app: &'a TestApp,
+    method: awc::http::Method,
+    path: String,
+    headers: Vec<(String, String)>,
+    body: Option<Vec<u8>>,
+}
+
+impl Call<'_> {
+    pub fn token(self, token: &str) -> Self {
+        self.header("Authorization", &format!("Bearer {token}"))
+    }
+    pub fn header(mut self, name: &str, value: &str) -> Self {
+        self.headers.push((name.to_owned(), value.to_owned()));
+        self
+    }
+    pub fn json(self, body: &Value) -> Self {
+        self.raw(body.to_string().into_bytes())
+            .header("Content-Type", "application/json")
+    }
+    pub fn raw(mut self, body: Vec<u8>) -> Self {
+        self.body = Some(body);
+        self
+    }
+    pub async fn send(self) -> Reply {
+        let mut request = self
+            .app
+            .client
+            .request(self.method.clone(), format!("{}{}", self.app.url, self.path));
+        for (name, value) in &self.headers {
+            request = request.append_header((name.as_str(), value.as_str()));
+        }
+        let mut response = request
+            .send_body(self.body.unwrap_or_default())
+            .await
+            .expect("an answer");
+        let bytes = response.body().limit(8 << 20).await.expect("a body");
+        let reply = Reply {
+            status: response.status().as_u16(),
+            headers: response.headers().clone(),
+            body: serde_json::from_slice(&bytes).unwrap_or(Value::Null),
+        };
+        self.app.hold_against_contract(&self.method, &self.path, &reply);
+        reply
+    }
+}
+
+impl TestApp {
+    /// Starts one at 2025-03-14T09:00:00Z.
+    pub async fn start() -> Self {
+        let database = TestDatabase::new().await;
+        let clock = Arc::new(ManualClock::at("2025-03-14T09:00:00Z"));
+        let administrator = commands::NewAdministrator {
+            database_url: database.service_url.clone(),
+            email: ADMINISTRATOR.to_owned(),
+            name: "Ada Berg".to_owned(),
+            another: false,
+        };
+        let administrator_password = commands::create_administrator(administrator, clock.clone())
+            .await
+            .expect("an administrator");
+        let running = clampward_api::build(Config {
+            listen: ([127, 0, 0, 1], 0).into(),
+            database_url: database.service_url.clone(),
+            connections_per_worker: 4,
+            workers: 1,
+            signing_key: SigningKey::from_secret(&SECRET),
+            issuer: ISSUER.to_owned(),
+            clock: clock.clone(),
+            limits: Limits::default(),
+        })
+        .expect("a server");
+        let handle = running.handle();
+        let url = format!("http://{}", running.address);
+        actix_web::rt::spawn(running.server);
+        let client = awc::Client::builder()
+            .timeout(std::time::Duration::from_secs(30))
+            .finish();
+        Self {
+            url,
+            clock,
+            administrator_password,
+            _database: database,
+            client,
+            contract: openapi::document(),
+            handle,
+        }
+    }
+    pub fn call(&self, method: &str, path: &str) -> Call<'_> {
+        let method = method.parse().expect("a method");
+        Call {
+            app: self,
+            method,
+            path: path.to_owned(),
+            headers: Vec::new(),
+            body: None,
+        }
+    }
+    pub async fn get(&self, token: &str, path: &str) -> Reply {
+        self.call("GET", path).token(token).send().await
+    }
+    pub async fn post(&self, token: &str, path: &str, body: &Value) -> Reply {
+        self.call("POST", path).token(token).json(body).send().await
+    }
+    pub async fn try_sign_in(&self, email: &str, password: &str) -> Reply {
+        let body = serde_json::json!({ "email": email, "password": password });
+        self.call("POST", "/v1/auth/token").json(&body).send().await
+    }
+    /// An access token.
+    pub async fn sign_in(&self, email: &str, password: &str) -> String {
+        self.try_sign_in(email, password)
+            .await
+            .succeeded(200)
+            .text("/access_token")
+    }
+    /// The first administrator's access token.
+    pub async fn administrator(&self) -> String {
+        self.sign_in(ADMINISTRATOR, &self.administrator_password).await
+    }
+    /// A new person with an access token.
+    pub async fn person(&self, name: &str, roles: &[&str], yards: Value) -> (String, String) {
+        let administrator = self.administrator().await;
+        let email = format!("{}@halvorsund.example", name.to_lowercase().replace(' ', "."));
+        let new = serde_json::json!({ "email": email, "name": name, "roles": roles, "yards": yards });
+        let created = self.post(&administrator, "/v1/users", &new).await.succeeded(201);
+        let password = format!("the password of {name}");
+        let set = serde_json::json!({ "token": created.text("/set_password_token"), "password": password });
+        self.call("POST", "/v1/auth/set-password")
+            .json(&set)
+            .send()
+            .await
+            .succeeded(204);
+        (created.text("/id"), self.sign_in(&email, &password).await)
+    }
+    /// Stops the service.
+    pub async fn stop(self) {
+        self.handle.stop(true).await;
+    }
+
+    fn hold_against_contract(&self, method: &awc::http::Method, path: &str, reply: &Reply) {
+        assert!(
+            reply.header("x-request-id").is_some(),
+            "every answer has a request id"
+        );
+        let problem = reply.status >= 400;
+        if problem {
+            assert_eq!(
+                reply.header("content-type"),
+                Some("application/problem+json"),
+                "{method} {path}: {reply:?}"
+            );
+            let instance = format!("urn:uuid:{}", reply.header("x-request-id").unwrap_or_default());
+            assert_eq!(reply.body["instance"], instance, "{method} {path}");
+            assert_eq!(reply.body["status"], reply.status, "{method} {path}");
+        }
+        let path = path.split('?').next().unwrap_or_default();
+        let steps: Vec<&str> = path.split('/').collect();
+        let operation = self.contract.paths.paths.iter().find_map(|(template, item)| {
+            let template: Vec<&str> = template.split('/').collect();
+            let fits = template.len() == steps.len()
+                && template
+                    .iter()
+                    .zip(&steps)
+                    .all(|(want, got)| want.starts_with('{') || want == got);
+            let found = openapi::operations(item)
+                .into_iter()
+                .find(|(name, _)| *name == method.as_str());
+            if fits {
+                found.map(|(_, operation)| operation)
+            } else {
+                None
+            }
+        });
+        let Some(operation) = operation else { return };
+        let listed = operation.responses.responses.get(&reply.status.to_string());
+        let Some(utoipa::openapi::RefOr::T(response)) = listed else {
+            panic!(
+                "{method} {path} answers {} which its contract does not list: {}",
+                reply.status, reply.body
+            )
+        };
+        if problem {
+            let code = format!("`{}`", reply.body["code"].as_str().unwrap_or_default());
+            assert!(
+                response.description.contains(&code),
+                "{method} {path}: {code} is not in its contract"
+            );
+        }
+    }
+}
