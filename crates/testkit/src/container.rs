@@ -181,7 +181,10 @@ async fn run(
     reason = "the engine's own variable says where it listens"
 )]
 pub(crate) fn engine_is_reachable() -> bool {
-    let host = std::env::var("DOCKER_HOST").unwrap_or_else(|_| "unix:///var/run/docker.sock".to_owned());
+    answers(&std::env::var("DOCKER_HOST").unwrap_or_else(|_| "unix:///var/run/docker.sock".to_owned()))
+}
+
+fn answers(host: &str) -> bool {
     if let Some(path) = host.strip_prefix("unix://") {
         return UnixStream::connect(path).is_ok();
     }
@@ -194,4 +197,35 @@ pub(crate) fn engine_is_reachable() -> bool {
         .into_iter()
         .flatten();
     addresses.any(|address| TcpStream::connect_timeout(&address, ENGINE).is_ok())
+}
+
+#[cfg(test)]
+mod tests {
+    //! Whether an engine is there is found out by asking, not by a file's existence.
+
+    use super::answers;
+    use std::net::TcpListener;
+    use std::os::unix::net::UnixListener;
+
+    #[test]
+    fn an_engine_is_reachable_while_it_listens_and_no_longer() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("engine.sock");
+        let host = format!("unix://{}", path.display());
+        assert!(!answers(&host));
+        let listener = UnixListener::bind(&path).unwrap();
+        assert!(answers(&host));
+        drop(listener);
+        assert!(
+            path.exists() && !answers(&host),
+            "a socket left behind is no engine"
+        );
+
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let host = format!("tcp://{}", listener.local_addr().unwrap());
+        assert!(answers(&host));
+        drop(listener);
+        assert!(!answers(&host));
+        assert!(!answers("nonsense"));
+    }
 }

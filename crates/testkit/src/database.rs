@@ -133,6 +133,18 @@ pub async fn ensure_database(server_url: &str, name: &str) -> Result<bool, sqlx:
     Ok(!there)
 }
 
+/// The same server's URL for another role, and for another database if one is named.
+pub fn url_as(url: &str, role: &str, password: &str, database: Option<&str>) -> Result<String, sqlx::Error> {
+    let options: PgConnectOptions = url.parse()?;
+    let options = options.username(role).password(password);
+    let options = if let Some(name) = database {
+        options.database(name)
+    } else {
+        options
+    };
+    Ok(options.to_url_lossy().to_string())
+}
+
 /// The server of this process. A static is never dropped; the server notices the end of the process by itself.
 fn server() -> &'static TestServer {
     static SERVER: OnceLock<TestServer> = OnceLock::new();

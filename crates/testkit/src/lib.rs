@@ -9,5 +9,6 @@ mod container;
 mod database;
 pub mod postgres;
 pub mod server;
+pub mod supervised;
 
-pub use database::{SERVICE_PASSWORD, SERVICE_ROLE, TestDatabase, ensure_database};
+pub use database::{SERVICE_PASSWORD, SERVICE_ROLE, TestDatabase, ensure_database, url_as};

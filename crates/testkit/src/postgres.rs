@@ -6,7 +6,6 @@
 mod account;
 mod binaries;
 mod cluster;
-mod supervisor;
 
 pub use account::Account;
 pub use binaries::Binaries;

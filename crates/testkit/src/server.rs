@@ -77,21 +77,26 @@ impl TestServer {
         #[cfg(feature = "containers")]
         if crate::container::engine_is_reachable() {
             let image = variable(IMAGE_VARIABLE);
-            match crate::container::TestContainer::start(image.as_deref(), MAX_CONNECTIONS) {
-                Ok(container) => {
-                    let url = container.url().to_owned();
-                    return Ok(Self {
-                        url,
-                        kind: Kind::Container,
-                        keeper: Keeper::Container(container),
-                    });
-                }
+            match Self::from_container(image.as_deref()) {
+                Ok(server) => return Ok(server),
                 // An image that somebody named must work; the usual one may be missing on a machine without network.
                 Err(error) if image.is_some() => return Err(error),
                 Err(error) => eprintln!("{error}; using the PostgreSQL binaries on this machine instead"),
             }
         }
         Self::from_local_binaries()
+    }
+
+    /// Starts a container, whatever else could be had. Without a name the usual image is taken.
+    #[cfg(feature = "containers")]
+    pub fn from_container(image: Option<&str>) -> Result<Self, ServerError> {
+        let container = crate::container::TestContainer::start(image, MAX_CONNECTIONS)?;
+        let url = container.url().to_owned();
+        Ok(Self {
+            url,
+            kind: Kind::Container,
+            keeper: Keeper::Container(container),
+        })
     }
 
     /// Starts a private cluster in a temporary folder, whatever else could be had.

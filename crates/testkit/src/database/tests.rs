@@ -79,3 +79,15 @@ fn the_template_is_named_after_the_content_of_the_migrations() {
     let renamed = template_name(folder.path()).unwrap();
     assert!(before != changed && changed != renamed && before != renamed);
 }
+
+#[test]
+fn a_url_for_another_role_keeps_the_server_and_hides_no_odd_password() {
+    let url = url_as("postgres://a:b@127.0.0.1:5999/one", "other", "p@:/ß", Some("two")).unwrap();
+    let options: PgConnectOptions = url.parse().unwrap();
+    assert_eq!((options.get_host(), options.get_port()), ("127.0.0.1", 5999));
+    assert_eq!(
+        (options.get_username(), options.get_database()),
+        ("other", Some("two"))
+    );
+    assert!(url.contains("p%40%3A%2F%C3%9F"), "{url}");
+}

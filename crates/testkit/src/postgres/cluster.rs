@@ -2,15 +2,15 @@
 
 use super::account::Account;
 use super::binaries::Binaries;
-use super::supervisor::{Ending, end, supervise};
 use super::{ClusterError, while_doing};
+use crate::supervised::{Ending, Supervised};
 use std::ffi::OsString;
 use std::fs::{File, OpenOptions, Permissions, TryLockError};
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{self, Read, Seek, SeekFrom};
 use std::net::{Ipv4Addr, TcpListener};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Output, Stdio};
+use std::process::{ExitStatus, Output, Stdio};
 use std::time::{Duration, Instant};
 
 /// The superuser of a private cluster.
@@ -45,7 +45,7 @@ pub struct ClusterOptions {
 /// A running private cluster. Dropping it stops it, and so does the end of this process in any way.
 #[derive(Debug)]
 pub struct Cluster {
-    supervisor: Child,
+    server: Supervised,
     port: u16,
     password: Option<String>,
     _in_use: Option<File>,
@@ -70,8 +70,8 @@ impl Cluster {
             .and_then(|()| home.end_left_behind())
             .and_then(|()| home.start(&settings(options.settings, temporary), temporary));
         match started {
-            Ok((supervisor, port)) => Ok(Self {
-                supervisor,
+            Ok((server, port)) => Ok(Self {
+                server,
                 port,
                 password: options.password,
                 _in_use: in_use,
@@ -100,20 +100,15 @@ impl Cluster {
 
     /// Whether the server is still there.
     pub fn is_running(&mut self) -> bool {
-        matches!(self.supervisor.try_wait(), Ok(None))
+        matches!(self.server.ended(), Ok(None))
     }
 
     /// Stops the server and waits for it.
     pub fn stop(mut self) -> Result<(), ClusterError> {
-        end(&mut self.supervisor)
-    }
-}
-
-impl Drop for Cluster {
-    fn drop(&mut self) {
-        if let Err(error) = end(&mut self.supervisor) {
-            eprintln!("a private PostgreSQL cluster did not stop: {error}");
-        }
+        self.server
+            .end()
+            .map(|_| ())
+            .map_err(while_doing("stopping PostgreSQL"))
     }
 }
 
@@ -186,7 +181,7 @@ impl Home {
             return run(&mut command, "pg_ctl stop").map(|_| ());
         }
         match std::fs::remove_file(&trace) {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
                 Err(while_doing(format!("removing {}", trace.display()))(error))
             }
             Ok(()) | Err(_) => Ok(()),
@@ -194,7 +189,11 @@ impl Home {
     }
 
     /// Starts the server on a free port; tries another when somebody else was quicker.
-    fn start(&self, settings: &[(String, String)], temporary: bool) -> Result<(Child, u16), ClusterError> {
+    fn start(
+        &self,
+        settings: &[(String, String)],
+        temporary: bool,
+    ) -> Result<(Supervised, u16), ClusterError> {
         let log_path = self.directory.join("server.log");
         let mut attempt = 1;
         loop {
@@ -206,23 +205,20 @@ impl Home {
                 .map_err(while_doing(format!("opening {}", log_path.display())))?;
             let begin = log.metadata().map_or(0, |metadata| metadata.len());
             let ending = if temporary {
-                Ending::Remove(&self.directory)
+                Ending::SignalAndRemove("QUIT", &self.directory)
             } else {
-                Ending::Keep
+                Ending::Signal("INT")
             };
+            let program = self.binaries.program("postgres");
             let arguments = self.arguments(port, settings);
-            let mut child = supervise(
-                &self.account,
-                &self.binaries.program("postgres"),
-                &arguments,
-                &log,
-                ending,
-            )?;
-            if self.wait_until_ready(&mut child, port)? {
-                return Ok((child, port));
+            let mut server =
+                Supervised::start(self.account.command("sh"), &program, &arguments, &log, ending)
+                    .map_err(while_doing("starting PostgreSQL"))?;
+            if self.wait_until_ready(&mut || server.ended(), port)? {
+                return Ok((server, port));
             }
             let output = tail(&log_path, begin);
-            end(&mut child)?;
+            server.end().map_err(while_doing("ending PostgreSQL"))?;
             if attempt == PORT_ATTEMPTS || !output.contains("could not bind") {
                 return Err(ClusterError::Program {
                     program: "postgres",
@@ -254,13 +250,16 @@ impl Home {
 
     /// Waits until the server says in `postmaster.pid` that it is ready on this port; false when it ended or never
     /// became ready.
-    fn wait_until_ready(&self, child: &mut Child, port: u16) -> Result<bool, ClusterError> {
+    fn wait_until_ready(
+        &self,
+        ended: &mut dyn FnMut() -> io::Result<Option<ExitStatus>>,
+        port: u16,
+    ) -> Result<bool, ClusterError> {
         let trace = self.data().join("postmaster.pid");
         let port = port.to_string();
         let begin = Instant::now();
         while begin.elapsed() < Duration::from_secs(START_SECONDS) {
-            if child
-                .try_wait()
+            if ended()
                 .map_err(while_doing("watching PostgreSQL start"))?
                 .is_some()
             {
