@@ -1,12 +1,14 @@
 //! Questions about clamps. Each runs under the reading role, which sees the yards it is told; what a state means at an
 //! instant is the domain's answer.
 
+mod at;
 pub(crate) mod entries;
 mod history;
 mod list;
 mod mark;
 mod state;
 
+pub use at::{AsOf, ClampThen};
 pub use history::HistoryRow;
 pub use list::{ClampFilter, ClampPage};
 pub use mark::Bearers;

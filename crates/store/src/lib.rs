@@ -21,7 +21,7 @@ mod store;
 mod tx;
 pub mod verify;
 
-pub use clamps::{Bearers, ClampFilter, ClampNow, ClampPage, HistoryRow, Knowledge};
+pub use clamps::{AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, HistoryRow, Knowledge};
 pub use clock::Clock;
 pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 pub use error::StoreError;

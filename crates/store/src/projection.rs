@@ -124,20 +124,20 @@ async fn write_clamps(tx: &mut Tx, all: &[Written], reference_version: u64) -> R
         all.iter().map(|one| column(&one.columns)).collect()
     };
     let written = sqlx::query(
-        "-- projection.write_clamps\n\
-         update clamp as c set state = u.state::jsonb, reference_version = $2, projected_at = $3,\
-           yards = u.yards::uuid[], model_id = u.model_id, maker = u.maker, maker_key = u.maker_key, model = u.model,\
-           asset_mark = u.asset_mark, mark_key = u.mark_key, mark_look_alike_key = u.mark_look_alike_key,\
-           serial_number = u.serial_number, serial_key = u.serial_key, service_class = u.service_class,\
-           wll_kg = u.wll_kg, in_service_from = u.in_service_from, retired_at = u.retired_at,\
-           bars_from = u.bars_from, fit_until = u.fit_until, due_frequent = u.due_frequent,\
-           due_periodic = u.due_periodic, next_due_at = u.next_due_at \
-         from unnest($1::uuid[], $4::text[], $5::text[], $6::uuid[], $7::text[], $8::text[], $9::text[], $10::text[],\
-           $11::text[], $12::text[], $13::text[], $14::text[], $15::text[], $16::numeric[], $17::timestamptz[],\
-           $18::timestamptz[], $19::timestamptz[], $20::timestamptz[], $21::date[], $22::date[], $23::timestamptz[])\
-           as u(id, state, yards, model_id, maker, maker_key, model, asset_mark, mark_key, mark_look_alike_key,\
-                serial_number, serial_key, service_class, wll_kg, in_service_from, retired_at, bars_from, fit_until,\
-                due_frequent, due_periodic, next_due_at) \
+        "-- projection.write_clamps
+         update clamp as c set state = u.state::jsonb, reference_version = $2, projected_at = $3,
+           yards = u.yards::uuid[], model_id = u.model_id, maker = u.maker, maker_key = u.maker_key, model = u.model,
+           asset_mark = u.asset_mark, mark_key = u.mark_key, mark_look_alike_key = u.mark_look_alike_key,
+           serial_number = u.serial_number, serial_key = u.serial_key, service_class = u.service_class,
+           wll_kg = u.wll_kg, in_service_from = u.in_service_from, retired_at = u.retired_at,
+           bars_from = u.bars_from, fit_until = u.fit_until, due_frequent = u.due_frequent,
+           due_periodic = u.due_periodic, next_due_at = u.next_due_at
+         from unnest($1::uuid[], $4::text[], $5::text[], $6::uuid[], $7::text[], $8::text[], $9::text[], $10::text[],
+           $11::text[], $12::text[], $13::text[], $14::text[], $15::text[], $16::numeric[], $17::timestamptz[],
+           $18::timestamptz[], $19::timestamptz[], $20::timestamptz[], $21::date[], $22::date[], $23::timestamptz[])
+           as u(id, state, yards, model_id, maker, maker_key, model, asset_mark, mark_key, mark_look_alike_key,
+                serial_number, serial_key, service_class, wll_kg, in_service_from, retired_at, bars_from, fit_until,
+                due_frequent, due_periodic, next_due_at)
          where c.id = u.id",
     )
     .bind(all.iter().map(|one| one.columns.id).collect::<Vec<_>>())
@@ -207,19 +207,19 @@ async fn write_lockouts(tx: &mut Tx, all: &[Written]) -> Result<(), StoreError> 
         .collect::<Result<_, _>>()?;
     let instant = |instant: Timestamp| whole_microseconds(instant).to_sqlx();
     sqlx::query(
-        "-- projection.write_lockouts\n\
-         insert into lockout (id, clamp_id, criterion, reason, bars_from, opened_by_entry, opened_at, closed_by_entry,\
-           closed_at, record) \
-         select u.id, u.clamp_id, u.criterion, u.reason, u.bars_from, u.opened_by_entry, u.opened_at,\
-           u.closed_by_entry, u.closed_at, u.record::jsonb \
-         from unnest($1::uuid[], $2::uuid[], $3::text[], $4::text[], $5::timestamptz[], $6::uuid[], $7::timestamptz[],\
-           $8::uuid[], $9::timestamptz[], $10::text[])\
-           as u(id, clamp_id, criterion, reason, bars_from, opened_by_entry, opened_at, closed_by_entry, closed_at,\
-                record) \
-         on conflict (id) do update set clamp_id = excluded.clamp_id, criterion = excluded.criterion,\
-           reason = excluded.reason, bars_from = excluded.bars_from, opened_by_entry = excluded.opened_by_entry,\
-           opened_at = excluded.opened_at, closed_by_entry = excluded.closed_by_entry,\
-           closed_at = excluded.closed_at, record = excluded.record \
+        "-- projection.write_lockouts
+         insert into lockout (id, clamp_id, criterion, reason, bars_from, opened_by_entry, opened_at, closed_by_entry,
+           closed_at, record)
+         select u.id, u.clamp_id, u.criterion, u.reason, u.bars_from, u.opened_by_entry, u.opened_at,
+           u.closed_by_entry, u.closed_at, u.record::jsonb
+         from unnest($1::uuid[], $2::uuid[], $3::text[], $4::text[], $5::timestamptz[], $6::uuid[], $7::timestamptz[],
+           $8::uuid[], $9::timestamptz[], $10::text[])
+           as u(id, clamp_id, criterion, reason, bars_from, opened_by_entry, opened_at, closed_by_entry, closed_at,
+                record)
+         on conflict (id) do update set clamp_id = excluded.clamp_id, criterion = excluded.criterion,
+           reason = excluded.reason, bars_from = excluded.bars_from, opened_by_entry = excluded.opened_by_entry,
+           opened_at = excluded.opened_at, closed_by_entry = excluded.closed_by_entry,
+           closed_at = excluded.closed_at, record = excluded.record
          where lockout.record <> excluded.record or lockout.clamp_id <> excluded.clamp_id",
     )
     .bind(&ids)
@@ -256,9 +256,9 @@ pub(crate) async fn stored(
 ) -> Result<Vec<Columns>, StoreError> {
     let ids: Vec<Uuid> = clamps.iter().map(|clamp| clamp.uuid()).collect();
     Ok(sqlx::query_as(
-        "-- projection.stored\n\
-         select id, yards, model_id, maker, maker_key, model, asset_mark, mark_key, mark_look_alike_key, serial_number,\
-           serial_key, service_class, wll_kg, in_service_from, retired_at, bars_from, fit_until, due_frequent,\
+        "-- projection.stored
+         select id, yards, model_id, maker, maker_key, model, asset_mark, mark_key, mark_look_alike_key, serial_number,
+           serial_key, service_class, wll_kg, in_service_from, retired_at, bars_from, fit_until, due_frequent,
            due_periodic, next_due_at from clamp where id = any($1) order by id",
     )
     .bind(&ids)

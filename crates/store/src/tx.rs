@@ -30,6 +30,16 @@ impl CommandError for StoreError {
     }
 }
 
+/// A command as a type: what it needs is in its fields, and each attempt starts from them.
+pub(crate) trait Command: Sync {
+    /// What it answers.
+    type Output;
+    /// What can go wrong.
+    type Error: CommandError;
+    /// One attempt.
+    fn attempt(&self, tx: &mut Tx) -> impl Future<Output = Result<Self::Output, Self::Error>> + Send;
+}
+
 /// One attempt of a writing transaction, under the door's role. Dereferences to the connection.
 pub struct Tx {
     inner: Transaction<'static, Postgres>,
@@ -90,43 +100,40 @@ impl Store {
         let mut attempts = 0;
         loop {
             attempts += 1;
-            let error = match self.attempt(name, &mut command).await {
+            let mut tx = self.begin().await?;
+            let result = command(&mut tx).await;
+            match end(name, tx, result).await {
                 Ok(value) => return Ok(value),
-                Err(error) => error,
-            };
-            if !error.store_error().is_some_and(StoreError::is_repeatable) {
-                return Err(error);
+                Err(error) => tokio::time::sleep(wait_after(name, attempts, error)?).await,
             }
-            if attempts >= MAX_ATTEMPTS {
-                return Err(gave_up(name, attempts, error));
-            }
-            tracing::debug!(transaction = name, attempts, "transaction is repeated");
-            tokio::time::sleep(backoff(attempts)).await;
         }
     }
 
-    async fn attempt<T, E: CommandError>(
+    /// The same for a command whose future can go to another thread whatever it borrows, which the compiler cannot see
+    /// through a closure.
+    pub(crate) async fn run_command<C: Command>(
         &self,
         name: &'static str,
-        command: &mut impl AsyncFnMut(&mut Tx) -> Result<T, E>,
-    ) -> Result<T, E> {
-        let inner = self.inner.door.begin().await.map_err(StoreError::from)?;
-        let mut tx = Tx {
-            inner,
-            now: self.now(),
-        };
-        match command(&mut tx).await {
-            Ok(value) => {
-                tx.inner.commit().await.map_err(StoreError::from)?;
-                Ok(value)
-            }
-            Err(error) => {
-                if let Err(rollback) = tx.inner.rollback().await {
-                    tracing::warn!(transaction = name, error = %rollback, "rollback failed; the connection is dropped");
-                }
-                Err(error)
+        command: &C,
+    ) -> Result<C::Output, C::Error> {
+        let mut attempts = 0;
+        loop {
+            attempts += 1;
+            let mut tx = self.begin().await?;
+            let result = command.attempt(&mut tx).await;
+            match end(name, tx, result).await {
+                Ok(value) => return Ok(value),
+                Err(error) => tokio::time::sleep(wait_after(name, attempts, error)?).await,
             }
         }
+    }
+
+    async fn begin(&self) -> Result<Tx, StoreError> {
+        let inner = self.inner.door.begin().await?;
+        Ok(Tx {
+            inner,
+            now: self.now(),
+        })
     }
 
     /// Opens a reading transaction that sees `yards` and nothing more.
@@ -138,6 +145,34 @@ impl Store {
             .await?;
         Ok(ReadTx { inner })
     }
+}
+
+/// Commits what went well and rolls back what did not.
+async fn end<T, E: CommandError>(name: &'static str, tx: Tx, result: Result<T, E>) -> Result<T, E> {
+    match result {
+        Ok(value) => {
+            tx.inner.commit().await.map_err(StoreError::from)?;
+            Ok(value)
+        }
+        Err(error) => {
+            if let Err(rollback) = tx.inner.rollback().await {
+                tracing::warn!(transaction = name, error = %rollback, "rollback failed; the connection is dropped");
+            }
+            Err(error)
+        }
+    }
+}
+
+/// How long to wait before the next attempt, if there is to be one.
+fn wait_after<E: CommandError>(name: &'static str, attempts: u32, error: E) -> Result<Duration, E> {
+    if !error.store_error().is_some_and(StoreError::is_repeatable) {
+        return Err(error);
+    }
+    if attempts >= MAX_ATTEMPTS {
+        return Err(gave_up(name, attempts, error));
+    }
+    tracing::debug!(transaction = name, attempts, "transaction is repeated");
+    Ok(backoff(attempts))
 }
 
 /// The value of the setting `clampward.yards`: `all`, or an array literal of ids.

@@ -1,5 +1,13 @@
 //! What the database itself refuses, whoever asks: tried as the service and as the owner of the tables.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test fails by panicking"
+)]
+
 mod support;
 
 use clampward_domain::reference::YardScope;

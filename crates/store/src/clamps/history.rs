@@ -62,8 +62,8 @@ impl Store {
             return Ok(None);
         }
         let rows: Vec<Row> = sqlx::query_as(
-            "-- clamps.history\n\
-             select id, bytes, seq, position, recorded_at, recorded_by, outcome, hash from ledger \
+            "-- clamps.history
+             select id, bytes, seq, position, recorded_at, recorded_by, outcome, hash from ledger
              where stream = $1 and seq < $2 order by seq desc limit $3",
         )
         .bind(clamp.uuid())

@@ -143,10 +143,10 @@ impl Store {
 fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> QueryBuilder<Postgres> {
     let now = now.to_sqlx();
     let mut query = QueryBuilder::new(
-        "-- clamps.list\n\
-         select c.id, c.state, h.seq, h.position as clamp_position, l.position as known_position, \
-         l.recorded_at as known_at, l.reference_version, \
-         exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending \
+        "-- clamps.list
+         select c.id, c.state, h.seq, h.position as clamp_position, l.position as known_position,
+         l.recorded_at as known_at, l.reference_version,
+         exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending
          from clamp as c join stream_head as h on h.stream = c.id cross join ledger_head as l where true",
     );
     if let Some(after) = after {

@@ -31,7 +31,7 @@ impl Store {
             .fetch_one(&mut *tx)
             .await?;
         let ids: Vec<Uuid> = sqlx::query_scalar(
-            "-- clamps.by_mark\n\
+            "-- clamps.by_mark
              select id from clamp where mark_key = $1 order by retired_at is not null, id limit $2",
         )
         .bind(&key)
@@ -39,8 +39,8 @@ impl Store {
         .fetch_all(&mut *tx)
         .await?;
         let look_alikes: Vec<(Uuid, String)> = sqlx::query_as(
-            "-- clamps.by_look_alike_mark\n\
-             select id, asset_mark from clamp where mark_look_alike_key = $1 and mark_key <> $2 \
+            "-- clamps.by_look_alike_mark
+             select id, asset_mark from clamp where mark_look_alike_key = $1 and mark_key <> $2
              and retired_at is null and asset_mark is not null order by asset_mark, id limit $3",
         )
         .bind(look_alike_key(mark))

@@ -66,8 +66,8 @@ impl Store {
         loop {
             reads += 1;
             let row: Option<Row> = sqlx::query_as(
-                "-- clamps.state\n\
-                 select state, seq, clamp_position, known_position, known_at, reference_version, pending \
+                "-- clamps.state
+                 select state, seq, clamp_position, known_position, known_at, reference_version, pending
                  from clamp_for_yards($1, $2)",
             )
             .bind(clamp.uuid())

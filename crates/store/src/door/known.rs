@@ -58,7 +58,7 @@ type Row = (
 /// Looks ids up. Called under the locks of the clamps, so that a writing that is still under way has ended.
 pub(super) async fn look_up(tx: &mut Tx, ids: &[Uuid]) -> Result<BTreeMap<EntryId, Known>, StoreError> {
     let rows: Vec<Row> = sqlx::query_as(
-        "-- door.look_up\n\
+        "-- door.look_up
          select id, content_hash, recorded_by, position, seq, recorded_at, yards, outcome from ledger where id = any($1)",
     )
     .bind(ids)

@@ -74,8 +74,8 @@ async fn lock_numbers(tx: &mut Tx, numbers: &[String]) -> Result<Vec<Uuid>, Stor
         return Ok(Vec::new());
     }
     sqlx::query(
-        "-- door.lock_numbers\n\
-         select pg_advisory_xact_lock(k.hash) from (\
+        "-- door.lock_numbers
+         select pg_advisory_xact_lock(k.hash) from (
            select distinct hashtextextended(n, 0) as hash from unnest($1::text[]) as n order by 1 offset 0) as k",
     )
     .bind(numbers)
@@ -121,7 +121,7 @@ pub(crate) async fn lock_clamps(
     .await?;
     // A statement of its own: one that waited for a lock sees the rows it locked as they are, all others as they were.
     let pending: BTreeMap<Uuid, i64> = sqlx::query_as(
-        "-- door.pending\n\
+        "-- door.pending
          select clamp_id, max(cause_position) from pending_reassessment where clamp_id = any($1) group by clamp_id",
     )
     .bind(&ids)

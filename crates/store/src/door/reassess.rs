@@ -8,6 +8,7 @@ use super::subject::Subject;
 use super::types::{Author, NewEntry};
 use super::write::{self, Judged};
 use crate::projection::{self, Columns};
+use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, Reassessed};
 use clampward_domain::fold::Evidence;
@@ -32,8 +33,22 @@ impl Store {
     /// Works off up to `limit` clamps that wait to be reassessed; answers how many. Zero means that none waits.
     pub async fn reassess_pending(&self, limit: u32) -> Result<usize, RecordError> {
         let limit = i64::from(limit.clamp(1, MAX_REASSESSED));
-        self.run_tx("door.reassess", async |tx| reassess(self, tx, limit).await)
+        self.run_command("door.reassess", &Reassessment { store: self, limit })
             .await
+    }
+}
+
+struct Reassessment<'a> {
+    store: &'a Store,
+    limit: i64,
+}
+
+impl Command for Reassessment<'_> {
+    type Output = usize;
+    type Error = RecordError;
+
+    async fn attempt(&self, tx: &mut Tx) -> Result<usize, RecordError> {
+        reassess(self.store, tx, self.limit).await
     }
 }
 
@@ -115,10 +130,10 @@ fn entry(clamp: ClampId, cause: &Cause, now: Timestamp) -> NewEntry {
 
 async fn causes(tx: &mut Tx, limit: i64) -> Result<BTreeMap<ClampId, Cause>, StoreError> {
     let rows: Vec<(Uuid, i64, String, Uuid)> = sqlx::query_as(
-        "-- door.causes\n\
-         select p.clamp_id, p.position, l.kind, l.performed_by \
-         from (select clamp_id, max(cause_position) as position from pending_reassessment \
-               group by clamp_id order by clamp_id limit $1) as p \
+        "-- door.causes
+         select p.clamp_id, p.position, l.kind, l.performed_by
+         from (select clamp_id, max(cause_position) as position from pending_reassessment
+               group by clamp_id order by clamp_id limit $1) as p
          join ledger as l on l.position = p.position order by p.clamp_id",
     )
     .bind(limit)

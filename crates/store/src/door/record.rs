@@ -9,6 +9,7 @@ use super::subject::Subject;
 use super::types::{Author, MAX_ENTRIES, Mode, NewEntry, Recorded, Recording};
 use super::write::{self, Judged};
 use crate::ledger::{Appended, Hash};
+use crate::tx::Command;
 use crate::{Store, Tx};
 use clampward_domain::entry::{Body, InputError, check_body};
 use clampward_domain::ids::{ClampId, EntryId};
@@ -39,10 +40,34 @@ impl Store {
                 return Err(RecordError::IdReused { entry: entry.id });
             }
         }
-        self.run_tx("door.record", async |tx| {
-            Door::open(self, tx, &recording, &hashes).await?.run(tx).await
-        })
+        self.run_command(
+            "door.record",
+            &Recorder {
+                store: self,
+                recording: &recording,
+                hashes: &hashes,
+            },
+        )
         .await
+    }
+}
+
+/// The command: what every attempt starts from.
+struct Recorder<'a> {
+    store: &'a Store,
+    recording: &'a Recording,
+    hashes: &'a BTreeMap<EntryId, Hash>,
+}
+
+impl Command for Recorder<'_> {
+    type Output = Vec<Recorded>;
+    type Error = RecordError;
+
+    async fn attempt(&self, tx: &mut Tx) -> Result<Vec<Recorded>, RecordError> {
+        Door::open(self.store, tx, self.recording, self.hashes)
+            .await?
+            .run(tx)
+            .await
     }
 }
 

@@ -62,8 +62,8 @@ pub(crate) async fn write(
     projection::write(tx, projections, reference.version).await?;
     if !reassessed.0.is_empty() {
         sqlx::query(
-            "-- door.reassessed\n\
-             delete from pending_reassessment as p using unnest($1::uuid[], $2::bigint[]) as d(clamp_id, position) \
+            "-- door.reassessed
+             delete from pending_reassessment as p using unnest($1::uuid[], $2::bigint[]) as d(clamp_id, position)
              where p.clamp_id = d.clamp_id and p.cause_position <= d.position",
         )
         .bind(&reassessed.0)

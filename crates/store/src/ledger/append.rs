@@ -154,7 +154,7 @@ impl Columns {
         let expected = i64::try_from(expected_reference_version).map_err(|_| StoreError::ReferenceMoved)?;
         let now = tx.now().to_sqlx();
         let places = sqlx::query_as(
-            "-- ledger.append\nselect appended_position, appended_at from append_entries(\
+            "-- ledger.append\nselect appended_position, appended_at from append_entries(
              $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18) order by 1",
         )
         .bind(now)

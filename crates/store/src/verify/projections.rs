@@ -33,9 +33,9 @@ pub(super) async fn walk(
     let mut after = Uuid::nil();
     loop {
         let rows: Vec<Row> = sqlx::query_as(
-            "-- verify.clamps\n\
-             select c.id, c.state, c.projected_at,\
-               exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending \
+            "-- verify.clamps
+             select c.id, c.state, c.projected_at,
+               exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending
              from clamp as c where c.id > $1 order by c.id limit $2",
         )
         .bind(after)
@@ -122,12 +122,11 @@ async fn check_lockout_columns(
     report: &mut VerifyReport,
 ) -> Result<(), StoreError> {
     let differing: Vec<Uuid> = sqlx::query_scalar(
-        "-- verify.lockout_columns\n\
-         select id from lockout where clamp_id = $1 and (\
-           record ->> 'id' is distinct from id::text\
-           or date_trunc('milliseconds', (record ->> 'bars_from')::timestamptz)\
-              is distinct from date_trunc('milliseconds', bars_from)\
-           or (record -> 'closed' ->> 'by_entry') is distinct from closed_by_entry::text\
+        "-- verify.lockout_columns
+         select id from lockout where clamp_id = $1 and (
+           record ->> 'id' is distinct from id::text
+           or (record ->> 'bars_from')::timestamptz is distinct from bars_from
+           or (record -> 'closed' ->> 'by_entry') is distinct from closed_by_entry::text
            or (record ->> 'opened_by_entry') is distinct from opened_by_entry::text) order by id",
     )
     .bind(clamp)

@@ -41,9 +41,9 @@ pub(super) async fn walk(connection: &mut PgConnection, report: &mut VerifyRepor
     for stream in streams {
         report.streams += 1;
         let rows: Vec<Row> = sqlx::query_as(
-            "-- verify.stream\n\
-             select id, seq, position, kind, performed_at, counted_at, recorded_at, performed_by, recorded_by, device_id,\
-               bytes, content_hash, previous_hash, hash, outcome, seal, yards, tag, reference_version \
+            "-- verify.stream
+             select id, seq, position, kind, performed_at, counted_at, recorded_at, performed_by, recorded_by, device_id,
+               bytes, content_hash, previous_hash, hash, outcome, seal, yards, tag, reference_version
              from ledger where stream = $1 order by seq",
         )
         .bind(stream)

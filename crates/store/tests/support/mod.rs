@@ -1,7 +1,13 @@
 //! What the store's tests share: a fresh database, a clock that is set by hand, ids from numbers.
 
 #![allow(dead_code, reason = "each test binary uses its part")]
-#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    reason = "a test fails by panicking"
+)]
+
+pub mod world;
 
 use clampward_domain::ids::PersonId;
 use clampward_store::ledger::{LedgerRow, content_hash};
@@ -53,7 +59,7 @@ impl Bench {
         let store = Store::connect(StoreOptions {
             url: database.service_url.clone(),
             max_connections: 8,
-            clock: Arc::clone(&clock) as Arc<dyn Clock>,
+            clock: clock.clone(),
         })
         .await
         .unwrap();

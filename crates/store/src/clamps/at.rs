@@ -1,0 +1,175 @@
+//! A clamp on any day: what was true then, as far as was known at some time.
+//!
+//! `as_of` is an instant of the world, `known_at` one of our knowledge. Amendments act at the time of what they amend,
+//! and so does the second person's word on one; returns act at their own.
+
+use super::Knowledge;
+use super::entries;
+use crate::{Store, StoreError, reference};
+use clampward_domain::entry::{Body, Entry};
+use clampward_domain::fold::{ClampState, fold};
+use clampward_domain::ids::{ClampId, EntryId};
+use clampward_domain::reference::{Reference, YardScope};
+use clampward_domain::standing::{Standing, standing};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff_sqlx::ToSqlx;
+use std::collections::BTreeMap;
+
+/// The time that is asked about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AsOf {
+    /// An instant.
+    Instant(Timestamp),
+    /// The end of a day in the clamp's yard.
+    EndOf(Date),
+}
+
+/// A clamp at another time.
+#[derive(Clone, Debug)]
+pub struct ClampThen {
+    /// Its state, closed lock-outs among them.
+    pub state: ClampState,
+    /// Number of entries that it rests on.
+    pub entries: u64,
+    /// The instant asked about.
+    pub as_of: Timestamp,
+    /// What it rests on.
+    pub knowledge: Knowledge,
+    /// The reference data known then.
+    pub reference: Reference,
+}
+
+impl ClampThen {
+    /// Its standing at the instant asked about.
+    pub fn standing(&self) -> Standing {
+        standing(&self.state, &self.reference, self.as_of)
+    }
+}
+
+impl Store {
+    /// A clamp as it was at `as_of` (now, if left out), as far as was known at `known_at` (now, if left out). Nothing if
+    /// the clamp is not in these yards now, or was not known then.
+    pub async fn clamp_then(
+        &self,
+        clamp: ClampId,
+        yards: &YardScope,
+        as_of: Option<AsOf>,
+        known_at: Option<Timestamp>,
+    ) -> Result<Option<ClampThen>, StoreError> {
+        let now = self.now();
+        let known_by = known_at.unwrap_or(now).min(now);
+        let mut tx = self.read(yards).await?;
+        let position: i64 = sqlx::query_scalar("-- clamps.position_known_at\nselect position_known_at($1)")
+            .bind(known_by.to_sqlx())
+            .fetch_one(&mut *tx)
+            .await?;
+        let there: bool =
+            sqlx::query_scalar("-- clamps.is_there\nselect exists (select from clamp where id = $1)")
+                .bind(clamp.uuid())
+                .fetch_one(&mut *tx)
+                .await?;
+        if !there {
+            return Ok(None);
+        }
+        let known = entries::up_to(&mut tx, clamp, position).await?;
+        tx.finish().await?;
+        if known.is_empty() {
+            return Ok(None);
+        }
+        let reference = self.reference_known_at(position.unsigned_abs()).await?;
+        let as_of = match as_of {
+            None => now,
+            Some(AsOf::Instant(instant)) => instant,
+            Some(AsOf::EndOf(day)) => end_of_day(clamp, &known, &reference, day),
+        };
+        let acting: Vec<Entry> = acting_at(known, as_of);
+        let state = fold(clamp, &acting, &reference);
+        let knowledge = Knowledge {
+            position: position.unsigned_abs(),
+            known_at: known_by,
+            reference_version: reference.version,
+        };
+        let entries = u64::try_from(acting.len()).unwrap_or(u64::MAX);
+        Ok(Some(ClampThen {
+            state,
+            entries,
+            as_of,
+            knowledge,
+            reference,
+        }))
+    }
+
+    async fn reference_known_at(&self, position: u64) -> Result<Reference, StoreError> {
+        let mut connection = self.inner.door.acquire().await?;
+        reference::load_known_at(&mut connection, position).await
+    }
+}
+
+/// The last instant of a day in the zone of the yard that the clamp was in by then.
+fn end_of_day(clamp: ClampId, known: &[Entry], reference: &Reference, day: Date) -> Timestamp {
+    // The zone that matters is that of the yard then; which yard that was hardly depends on hours.
+    let midnight = clampward_domain::calendar::Zone::utc().end_of(day);
+    let state = fold(clamp, &acting_at(known.to_vec(), midnight), reference);
+    let end = state
+        .yards()
+        .first()
+        .and_then(|yard| reference.yard_at(*yard, midnight))
+        .map_or(midnight, |yard| yard.value.time_zone.end_of(day));
+    end.checked_sub(jiff::SignedDuration::from_micros(1))
+        .unwrap_or(end)
+}
+
+/// The entries that act at an instant.
+fn acting_at(known: Vec<Entry>, as_of: Timestamp) -> Vec<Entry> {
+    let times: BTreeMap<EntryId, (Timestamp, Option<EntryId>)> = known
+        .iter()
+        .map(|entry| (entry.id, (entry.counted_at, corrects(entry))))
+        .collect();
+    known
+        .into_iter()
+        .filter(|entry| acts_from(entry.id, &times).is_some_and(|from| from <= as_of))
+        .collect()
+}
+
+/// What an entry is a later word on.
+fn corrects(entry: &Entry) -> Option<EntryId> {
+    match &entry.body {
+        Body::Amended(amended) => Some(amended.cites),
+        Body::Confirmed(confirmed) => Some(confirmed.confirms),
+        Body::Registered(_)
+        | Body::Inspected(_)
+        | Body::TaggedOut(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::ReturnedToService(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => None,
+    }
+}
+
+/// From when an entry acts: its own time, or that of what it is a word on. Citations are followed as far as there are
+/// entries, so that a circle ends too.
+fn acts_from(id: EntryId, times: &BTreeMap<EntryId, (Timestamp, Option<EntryId>)>) -> Option<Timestamp> {
+    let mut at = id;
+    let mut from = times.get(&id)?.0;
+    for _ in 0..times.len() {
+        match times
+            .get(&at)
+            .and_then(|(_, cited)| *cited)
+            .and_then(|cited| times.get(&cited).map(|(time, _)| (cited, *time)))
+        {
+            Some((cited, time)) => {
+                from = time;
+                at = cited;
+            }
+            None => break,
+        }
+    }
+    Some(from)
+}

@@ -1,0 +1,129 @@
+//! Tampering as only the owner of the cluster can do it, and that `verify` sees it.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test fails by panicking"
+)]
+
+mod support;
+
+use clampward_domain::words::{InspectionKind, LockoutReason};
+use clampward_store::ViolationKind;
+use sqlx::AssertSqlSafe;
+use std::collections::BTreeSet;
+use support::world::*;
+
+async fn found_after(tampering: &str) -> BTreeSet<ViolationKind> {
+    let world = World::new().await;
+    let clamp = world.in_service("17").await;
+    world.does(OPERATOR, clamp, tag_out(LockoutReason::Dropped)).await;
+    world
+        .does(INSPECTOR, clamp, inspection(InspectionKind::Frequent))
+        .await;
+    assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
+    let mut owner = world.bench.owner().await;
+    let statements = format!(
+        "begin; alter table ledger disable trigger all; alter table clamp disable trigger all; \
+         alter table lockout disable trigger all; alter table ledger drop constraint ledger_hash_chains; {tampering}; commit"
+    );
+    sqlx::raw_sql(AssertSqlSafe(statements))
+        .execute(&mut owner)
+        .await
+        .unwrap();
+    let report = world.bench.store.verify().await.unwrap();
+    assert!(!report.is_clean(), "not seen: {tampering}");
+    report
+        .violations
+        .into_iter()
+        .map(|violation| violation.kind)
+        .collect()
+}
+
+#[tokio::test]
+async fn an_altered_entry_is_seen_even_if_its_hash_is_made_to_fit() {
+    let reason = "bytes = convert_to(replace(convert_from(bytes, 'UTF8'), 'dropped', 'precaution'), 'UTF8')";
+    let found = found_after(&format!("update ledger set {reason} where kind = 'tagged_out'")).await;
+    assert!(found.contains(&ViolationKind::HashWrong), "{found:?}");
+    let found = found_after(&format!(
+        "update ledger set {reason} where kind = 'tagged_out'; \
+         update ledger set hash = sha256(previous_hash || bytes) where kind = 'tagged_out'"
+    ))
+    .await;
+    assert!(
+        found.contains(&ViolationKind::ChainBroken) && found.contains(&ViolationKind::SealBroken),
+        "{found:?}"
+    );
+}
+
+#[tokio::test]
+async fn a_row_taken_out_of_the_middle_or_the_end_is_seen() {
+    let found = found_after("delete from ledger where kind = 'tagged_out'").await;
+    let expected = [
+        ViolationKind::PositionGap,
+        ViolationKind::SeqGap,
+        ViolationKind::ChainBroken,
+        ViolationKind::StateDiffers,
+    ];
+    assert!(expected.iter().all(|kind| found.contains(kind)), "{found:?}");
+    let found = found_after("delete from ledger where position = (select max(position) from ledger)").await;
+    assert!(
+        found.contains(&ViolationKind::PositionGap) && found.contains(&ViolationKind::StreamHeadDiffers),
+        "{found:?}"
+    );
+}
+
+#[tokio::test]
+async fn an_altered_column_is_seen_in_entries_and_in_reference_rows() {
+    for tampering in [
+        "update ledger set recorded_by = gen_random_uuid() where kind = 'tagged_out'",
+        "update ledger set recorded_at = recorded_at - interval '1 day' where kind = 'tagged_out'",
+        "update ledger set yards = '{}' where kind = 'tagged_out'",
+        "update ledger set outcome = '{}' where kind = 'tagged_out'",
+        "update ledger set tag = tag + 1 where kind = 'tagged_out'",
+        "update ledger set performed_by = gen_random_uuid() where kind = 'competence'",
+        "update ledger set content_hash = sha256('x') where kind = 'yard'",
+    ] {
+        let found = found_after(tampering).await;
+        assert!(
+            found.contains(&ViolationKind::SealBroken),
+            "{tampering}: {found:?}"
+        );
+    }
+    let found =
+        found_after("update ledger set counted_at = counted_at - interval '1 day' where kind = 'tagged_out'")
+            .await;
+    assert!(found.contains(&ViolationKind::ColumnDiffers), "{found:?}");
+}
+
+#[tokio::test]
+async fn a_projection_that_is_not_the_fold_is_seen() {
+    for (tampering, expected) in [
+        (
+            "update clamp set fit_until = '2030-01-01Z', bars_from = null",
+            ViolationKind::ProjectionDiffers,
+        ),
+        (
+            "update clamp set asset_mark = 'HM-18'",
+            ViolationKind::ProjectionDiffers,
+        ),
+        (
+            "update clamp set state = jsonb_set(state, '{entries}', '1')",
+            ViolationKind::StateDiffers,
+        ),
+        ("delete from lockout", ViolationKind::LockoutsDiffer),
+        (
+            "update lockout set bars_from = bars_from + interval '1 year'",
+            ViolationKind::LockoutsDiffer,
+        ),
+        (
+            "update lockout set record = jsonb_set(record, '{reason}', '\"precaution\"')",
+            ViolationKind::LockoutsDiffer,
+        ),
+    ] {
+        let found = found_after(tampering).await;
+        assert!(found.contains(&expected), "{tampering}: {found:?}");
+    }
+}
