@@ -289,7 +289,6 @@ impl Clocks<'_> {
         let clocks = &self.state.clocks;
         if clocks.first.is_none_or(|first| self.at < first) {
             self.wait("Not inspected before first use: have a qualified person make the initial inspection.");
-            return Due::default();
         }
         if self.terms.direction_missing() {
             self.reasons.push(reason(
