@@ -8,9 +8,12 @@
 //! A trend informs; it rejects nothing and clears nothing. Input is plain data: this module knows neither entries
 //! nor the fold. Numbers leave it as decimal text.
 
+mod of_clamp;
 mod trend;
 
 pub use trend::wear_trend;
+
+pub use of_clamp::trends;
 
 use crate::calendar::Zone;
 use crate::ids::EntryId;

@@ -3,7 +3,10 @@
 //! A request is the body of that kind of entry with the entry's own id and time beside its fields. The bodies are the
 //! domain's; this module only takes the envelope apart and puts the schema together.
 
-use clampward_domain::entry::{Body, Registered};
+use clampward_domain::entry::{
+    Amended, Body, Classified, Inspected, Issued, ProofTested, Received, Registered, Repaired, Retired,
+    ReturnedToService, TaggedOut, Transferred, Used,
+};
 use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::judge::Outcome;
 use clampward_domain::standing::Standing;
@@ -37,6 +40,32 @@ pub struct RegisterRequest {
     /// The entry.
     pub entry: EntryRequest<Registered>,
 }
+
+// The contract names each request by the kind of its entry.
+/// Request of an entry `Inspected`.
+pub type InspectedRequest = EntryRequest<Inspected>;
+/// Request of an entry `TaggedOut`.
+pub type TaggedOutRequest = EntryRequest<TaggedOut>;
+/// Request of an entry `Repaired`.
+pub type RepairedRequest = EntryRequest<Repaired>;
+/// Request of an entry `ProofTested`.
+pub type ProofTestedRequest = EntryRequest<ProofTested>;
+/// Request of an entry `ReturnedToService`.
+pub type ReturnedToServiceRequest = EntryRequest<ReturnedToService>;
+/// Request of an entry `Transferred`.
+pub type TransferredRequest = EntryRequest<Transferred>;
+/// Request of an entry `Classified`.
+pub type ClassifiedRequest = EntryRequest<Classified>;
+/// Request of an entry `Issued`.
+pub type IssuedRequest = EntryRequest<Issued>;
+/// Request of an entry `Received`.
+pub type ReceivedRequest = EntryRequest<Received>;
+/// Request of an entry `Amended`.
+pub type AmendedRequest = EntryRequest<Amended>;
+/// Request of an entry `Retired`.
+pub type RetiredRequest = EntryRequest<Retired>;
+/// Request of an entry `Used`.
+pub type UsedRequest = EntryRequest<Used>;
 
 /// What stands beside the body's own fields.
 #[derive(Default)]
@@ -245,7 +274,6 @@ pub enum RecordedAs {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clampward_domain::entry::{Inspected, TaggedOut};
 
     const ENTRY: &str = "019b76da-a800-7000-8000-000000000001";
 

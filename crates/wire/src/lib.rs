@@ -4,6 +4,7 @@
 //! times, problem documents after RFC 9457, pages of lists. It knows no HTTP framework, no SQL and no clock, so that
 //! a device and the service read the same bytes alike.
 
+pub mod clamp;
 pub mod entry;
 pub mod json;
 pub mod page;

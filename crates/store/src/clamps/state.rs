@@ -3,6 +3,7 @@
 use super::entries;
 use crate::tx::yards_setting;
 use crate::{Store, StoreError};
+use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, fold};
 use clampward_domain::ids::ClampId;
 use clampward_domain::reference::{Reference, YardScope};
@@ -99,6 +100,21 @@ impl Store {
                 reference,
             }));
         }
+    }
+
+    /// A clamp as it is known now, with every entry of its history in the order of recording.
+    pub async fn clamp_with_entries(
+        &self,
+        clamp: ClampId,
+        yards: &YardScope,
+    ) -> Result<Option<(ClampNow, Vec<Entry>)>, StoreError> {
+        let Some(now) = self.clamp_now(clamp, yards).await? else {
+            return Ok(None);
+        };
+        let mut tx = self.read(yards).await?;
+        let entries = entries::all(&mut tx, clamp).await?;
+        tx.finish().await?;
+        Ok(Some((now, entries)))
     }
 
     /// The state from all entries, for a clamp whose projection waits to be reassessed.

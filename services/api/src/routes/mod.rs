@@ -11,6 +11,7 @@
 //! 4. List it in [`register`]; run the tests, which compare the published contract and try every operation as every role.
 
 pub mod auth;
+pub mod clamps;
 pub mod operations;
 pub mod users;
 
@@ -33,7 +34,8 @@ pub fn register(config: &mut ServiceConfig) {
         .service(users::create::create)
         .service(users::list::list)
         .service(users::read::read)
-        .service(users::change::change);
+        .service(users::change::change)
+        .configure(clamps::register);
 }
 
 /// The contract itself and the page that shows it; its scripts and styles are in the binary.

@@ -1,0 +1,95 @@
+//! `GET /v1/clamps/{clamp_id}`.
+
+use super::view::{self, Known};
+use crate::extract::{Authorized, Path, Query};
+use crate::permission::{Permission, ReadClamps};
+use crate::reply::{Answer, Failure, ok};
+use actix_web::get;
+use clampward_domain::ids::ClampId;
+use clampward_store::AsOf;
+use clampward_wire::clamp::ClampView;
+use clampward_wire::problem::{FieldError, INVALID_PARAMETERS, Problem};
+use clampward_wire::time;
+use jiff::Timestamp;
+use serde::Deserialize;
+use utoipa::IntoParams;
+
+/// The two times that may be asked about.
+#[derive(Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Times {
+    /// What was true then: an instant, or a day, meaning its end in the clamp's yard.
+    #[param(example = "2026-03-01")]
+    as_of: Option<String>,
+    /// As far as was known then.
+    #[param(value_type = Option<Timestamp>, example = "2026-03-02T12:00:00Z")]
+    known_at: Option<String>,
+}
+
+/// See a clamp
+///
+/// Particulars, status, fitness, open lock-outs and due dates: now, or what was true at `as_of` as far as was known at
+/// `known_at`. The answer names the position in the ledger that it rests on.
+#[utoipa::path(
+    tag = "Clamps",
+    params(("clamp_id" = ClampId, Path, description = "The clamp."), Times),
+    extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-problems" = json!(["not-found"]))),
+    responses((status = 200, description = "The clamp at the instant asked about.", body = ClampView))
+)]
+#[get("/v1/clamps/{clamp_id}")]
+pub async fn read(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>, times: Query<Times>) -> Answer {
+    let not_found = || Failure::not_found("clamp");
+    let now = call.now();
+    let as_of = times.0.as_of.as_deref().map(as_of).transpose()?;
+    let known_at = times
+        .0
+        .known_at
+        .as_deref()
+        .map(|text| instant("/known_at", text))
+        .transpose()?;
+    let view = if as_of.is_none() && known_at.is_none() {
+        let clamp = call
+            .store()
+            .clamp_now(clamp_id.0, call.yards())
+            .await?
+            .ok_or_else(not_found)?;
+        let known = Known {
+            position: clamp.knowledge.position,
+            at: now,
+        };
+        view::clamp(&clamp.state, clamp.seq, &clamp.reference, now, known)
+    } else {
+        let then = call
+            .store()
+            .clamp_then(clamp_id.0, call.yards(), as_of, known_at)
+            .await?
+            .ok_or_else(not_found)?;
+        let known = Known {
+            position: then.knowledge.position,
+            at: then.knowledge.known_at,
+        };
+        view::clamp(&then.state, then.entries, &then.reference, then.as_of, known)
+    };
+    ok(&view.ok_or_else(not_found)?)
+}
+
+fn as_of(text: &str) -> Result<AsOf, Failure> {
+    match text.parse() {
+        Ok(day) if text.len() == 10 => Ok(AsOf::EndOf(day)),
+        Ok(_) | Err(_) => instant("/as_of", text).map(AsOf::Instant),
+    }
+}
+
+fn instant(pointer: &str, text: &str) -> Result<Timestamp, Failure> {
+    time::parse(text).ok_or_else(|| {
+        let fault = FieldError::new(
+            pointer,
+            "not-a-time",
+            format!("{}; or a day YYYY-MM-DD for as_of", time::ADVICE),
+        );
+        Problem::new(INVALID_PARAMETERS, fault.detail.clone())
+            .with_errors(vec![fault])
+            .into()
+    })
+}
