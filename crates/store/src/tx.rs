@@ -6,7 +6,7 @@
 use crate::{Store, StoreError};
 use clampward_domain::reference::YardScope;
 use jiff::Timestamp;
-use sqlx::{PgConnection, Postgres, Transaction};
+use sqlx::{PgConnection, PgPool, Postgres, Transaction};
 use std::hash::{BuildHasher, RandomState};
 use std::ops::{Deref, DerefMut};
 use std::time::Duration;
@@ -129,7 +129,7 @@ impl Store {
     }
 
     async fn begin(&self) -> Result<Tx, StoreError> {
-        let inner = self.inner.door.begin().await?;
+        let inner = begin_alive(&self.inner.door).await?;
         Ok(Tx {
             inner,
             now: self.now(),
@@ -138,13 +138,35 @@ impl Store {
 
     /// Opens a reading transaction that sees `yards` and nothing more.
     pub async fn read(&self, yards: &YardScope) -> Result<ReadTx, StoreError> {
-        let mut inner = self.inner.reader.begin().await?;
+        let mut inner = begin_alive(&self.inner.reader).await?;
         sqlx::query("-- store.read\nselect set_config('clampward.yards', $1, true)")
             .bind(yards_setting(yards))
             .execute(&mut *inner)
             .await?;
         Ok(ReadTx { inner })
     }
+}
+
+/// Begins on a connection that is alive. Connections are not tried before use, so that one which died while it was idle
+/// shows here; nothing has happened on it yet.
+async fn begin_alive(pool: &PgPool) -> Result<Transaction<'static, Postgres>, StoreError> {
+    let mut dead = 0;
+    loop {
+        match pool.begin().await {
+            Ok(begun) => return Ok(begun),
+            Err(error) if dead < pool.options().get_max_connections() && is_dead(&error) => dead += 1,
+            Err(error) => return Err(error.into()),
+        }
+    }
+}
+
+/// Whether the connection was closed from the other side.
+pub(crate) fn is_dead(error: &sqlx::Error) -> bool {
+    let by_the_server = error
+        .as_database_error()
+        .and_then(|error| error.code())
+        .is_some_and(|code| code == "57P01");
+    by_the_server || matches!(error, sqlx::Error::Io(_))
 }
 
 /// Commits what went well and rolls back what did not.

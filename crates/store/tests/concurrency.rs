@@ -246,3 +246,31 @@ async fn whichever_commits_first_an_inspection_is_not_credited_after_its_authors
     let report = world.bench.store.verify().await.unwrap();
     assert_eq!((report.violations, report.pending), (vec![], 0));
 }
+
+#[tokio::test]
+async fn connections_that_died_while_idle_do_not_show() {
+    let world = World::new().await;
+    let clamp = world.in_service("17").await;
+    let mut owner = world.bench.owner().await;
+    for _ in 0..2 {
+        let ended: i64 = sqlx::query_scalar(
+            "select count(pg_terminate_backend(pid, 5000)) from pg_stat_activity
+             where datname = current_database() and usename = 'clampward_service'",
+        )
+        .fetch_one(&mut owner)
+        .await
+        .unwrap();
+        assert!(ended > 0);
+        let now = world
+            .bench
+            .store
+            .clamp_now(clamp, &YardScope::All)
+            .await
+            .unwrap()
+            .unwrap();
+        assert!(now.standing(world.bench.store.now()).fit);
+        world
+            .does(INSPECTOR, clamp, inspection(InspectionKind::Frequent))
+            .await;
+    }
+}

@@ -1,7 +1,7 @@
 //! A clamp now: the hot path, one statement whatever the length of its history.
 
 use super::entries;
-use crate::tx::yards_setting;
+use crate::tx::{is_dead, yards_setting};
 use crate::{Store, StoreError};
 use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, fold};
@@ -66,24 +66,18 @@ impl Store {
         let mut reads = 0;
         loop {
             reads += 1;
-            let row: Option<Row> = sqlx::query_as(
-                "-- clamps.state
-                 select state, seq, clamp_position, known_position, known_at, reference_version, pending
-                 from clamp_for_yards($1, $2)",
-            )
-            .bind(clamp.uuid())
-            .bind(&setting)
-            .fetch_optional(&self.inner.reader)
-            .await?;
-            let Some(row) = row else { return Ok(None) };
+            let Some(row) = self.read_row(clamp, &setting).await? else {
+                return Ok(None);
+            };
             let reference = self
                 .reference_at_least(row.reference_version.unsigned_abs())
                 .await?;
             // A newer snapshot may go with clamps that this row does not call pending yet.
-            if i64::try_from(reference.version) != Ok(row.reference_version) && reads < MAX_READS {
+            let moved = i64::try_from(reference.version) != Ok(row.reference_version);
+            if moved && reads < MAX_READS {
                 continue;
             }
-            let state = if row.pending {
+            let state = if row.pending || moved {
                 self.refold(clamp, yards, &reference).await?
             } else {
                 row.state.0
@@ -115,6 +109,28 @@ impl Store {
         let entries = entries::all(&mut tx, clamp).await?;
         tx.finish().await?;
         Ok(Some((now, entries)))
+    }
+
+    async fn read_row(&self, clamp: ClampId, setting: &str) -> Result<Option<Row>, StoreError> {
+        let mut dead = 0;
+        loop {
+            let row = sqlx::query_as(
+                "-- clamps.state
+                 select state, seq, clamp_position, known_position, known_at, reference_version, pending
+                 from clamp_for_yards($1, $2)",
+            )
+            .bind(clamp.uuid())
+            .bind(setting)
+            .fetch_optional(&self.inner.reader)
+            .await;
+            match row {
+                Ok(row) => return Ok(row),
+                Err(error) if dead < self.inner.reader.options().get_max_connections() && is_dead(&error) => {
+                    dead += 1;
+                }
+                Err(error) => return Err(error.into()),
+            }
+        }
     }
 
     /// The state from all entries, for a clamp whose projection waits to be reassessed.
