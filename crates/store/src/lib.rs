@@ -13,6 +13,7 @@ mod clock;
 pub mod door;
 mod error;
 pub mod ledger;
+mod lift_checks;
 mod migrate;
 pub mod people;
 mod projection;
@@ -25,6 +26,7 @@ pub use clamps::{AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, His
 pub use clock::Clock;
 pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 pub use error::StoreError;
+pub use lift_checks::LiftCheckRecord;
 pub use migrate::migrate;
 pub use store::{Store, StoreOptions};
 pub use tx::{CommandError, ReadTx, Tx};

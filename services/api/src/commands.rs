@@ -64,3 +64,21 @@ pub async fn create_administrator(
         Err(error) => Err(error.into()),
     }
 }
+
+/// Verifies the whole database, prints what was looked at and every violation as JSON, and fails if there is one.
+pub async fn verify(database_url: String, clock: Arc<dyn Clock>) -> Result<(), Box<dyn Error>> {
+    let store = Store::connect(StoreOptions {
+        url: database_url,
+        max_connections: 1,
+        clock,
+    })
+    .await?;
+    let report = store.verify().await?;
+    store.close().await;
+    print(&serde_json::to_string_pretty(&report)?)?;
+    if report.is_clean() {
+        Ok(())
+    } else {
+        Err(format!("{} violation(s) found", report.violations.len()).into())
+    }
+}

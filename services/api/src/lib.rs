@@ -3,6 +3,7 @@
 //! A request is three layers: an extractor, one operation of the domain or the store, a view. [`build`] makes the
 //! server that the binary and the tests run alike. This crate holds no SQL and decides no rule of the trade.
 
+pub mod background;
 pub mod clock;
 pub mod commands;
 pub mod config;

@@ -3,7 +3,8 @@
 use clampward_api::clock::SystemClock;
 use clampward_api::config::{Config, Limits};
 use clampward_api::sign_in::SigningKey;
-use clampward_api::{commands, openapi};
+use clampward_api::{background, commands, openapi};
+use clampward_store::{Store, StoreOptions};
 use clap::{Parser, Subcommand};
 use std::error::Error;
 use std::net::SocketAddr;
@@ -11,6 +12,9 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use tracing_subscriber::EnvFilter;
+
+/// Connections of each role for what runs beside the requests.
+const BACKGROUND_CONNECTIONS: u32 = 2;
 
 /// Plate clamps over their whole life.
 #[derive(Parser)]
@@ -26,6 +30,8 @@ enum Command {
     Serve(Serve),
     /// Bring the database to the present schema.
     Migrate(Migrate),
+    /// Walk the whole ledger: chains, seals, positions, and every projection against its fold.
+    Verify(Verify),
     /// Print the published contract.
     Openapi,
     /// Record the first administrator and print a password.
@@ -62,6 +68,13 @@ struct Migrate {
     /// Lets the service sign in by this password.
     #[arg(long, env = "CLAMPWARD_SERVICE_PASSWORD", hide_env_values = true)]
     service_password: Option<String>,
+}
+
+#[derive(clap::Args)]
+struct Verify {
+    /// The service's own database sign-in.
+    #[arg(long, env = "CLAMPWARD_DATABASE_URL", hide_env_values = true)]
+    database_url: String,
 }
 
 #[derive(clap::Args)]
@@ -106,6 +119,7 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
             tracing::info!("migrated");
             Ok(())
         }
+        Command::Verify(options) => commands::verify(options.database_url, Arc::new(SystemClock)).await,
         Command::Openapi => {
             commands::print(&openapi::text()?)?;
             Ok(())
@@ -129,6 +143,13 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         .workers
         .or_else(|| std::thread::available_parallelism().ok().map(Into::into))
         .unwrap_or(1);
+    let clock = Arc::new(SystemClock);
+    let store = Store::connect_lazy(StoreOptions {
+        url: options.database_url.clone(),
+        max_connections: BACKGROUND_CONNECTIONS,
+        clock: clock.clone(),
+    })?;
+    let background = tokio::spawn(background::run(store.clone()));
     let running = clampward_api::build(Config {
         listen: options.listen,
         database_url: options.database_url,
@@ -136,12 +157,14 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         workers,
         signing_key: SigningKey::load_or_create(&options.signing_key)?,
         issuer: options.issuer,
-        clock: Arc::new(SystemClock),
+        clock,
         limits: Limits::default(),
     })?;
     tracing::info!(address = %running.address, workers, "listening");
     // Stops gracefully on SIGTERM and SIGINT: requests under way are finished first.
     running.server.await?;
+    background.abort();
+    store.close().await;
     tracing::info!("stopped");
     Ok(())
 }

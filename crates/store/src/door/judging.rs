@@ -2,7 +2,7 @@
 
 use super::error::RecordError;
 use super::subject::Subject;
-use super::types::{Author, NewEntry};
+use super::types::{Author, Mode, NewEntry};
 use crate::clock::whole_microseconds;
 use clampward_domain::entry::{Body, Entry, InputError, JudgedBy};
 use clampward_domain::ids::{EntryId, ModelId, YardId};
@@ -16,6 +16,7 @@ pub(super) fn fixed(
     author: &Author,
     subject: &Subject,
     reference: &Reference,
+    mode: Mode,
     now: Timestamp,
 ) -> Result<Entry, RecordError> {
     // A time ahead of ours never counts as told; the told time is kept.
@@ -34,8 +35,26 @@ pub(super) fn fixed(
         judged_by,
         signed: author.signed && author.person == new.performed_by,
         placed: false,
-        body: new.body.clone(),
+        body: match mode {
+            Mode::Refuse => following(&new.body, subject),
+            Mode::Record => new.body.clone(),
+        },
     })
+}
+
+/// The body with the predecessor named, where its author is online and so follows what stands now. What was pushed
+/// named what its author knew, and stands beside where it named nothing.
+fn following(body: &Body, subject: &Subject) -> Body {
+    let mut body = body.clone();
+    if let Body::Transferred(transferred) = &mut body {
+        let standing = subject.state.places.only().map(|(entry, _)| entry);
+        transferred.replaces = transferred.replaces.or(standing);
+    }
+    if let Body::Classified(classified) = &mut body {
+        let standing = subject.state.classes.only().map(|(entry, _)| entry);
+        classified.replaces = classified.replaces.or(standing);
+    }
+    body
 }
 
 /// The yard's and model's versions in force when it happened.

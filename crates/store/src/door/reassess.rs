@@ -5,7 +5,7 @@ use super::error::RecordError;
 use super::judging;
 use super::locks::lock_clamps;
 use super::subject::Subject;
-use super::types::{Author, NewEntry};
+use super::types::{Author, Mode, NewEntry};
 use super::write::{self, Judged};
 use crate::projection::{self, Columns};
 use crate::tx::Command;
@@ -99,7 +99,7 @@ async fn told(
         yards: YardScope::All,
     };
     let content_hash = new.content_hash()?;
-    let entry = judging::fixed(&new, &author, subject, reference, tx.now())?;
+    let entry = judging::fixed(&new, &author, subject, reference, Mode::Record, tx.now())?;
     subject
         .take_up(tx, entry.clone(), &Evidence::new(), reference)
         .await?;

@@ -211,7 +211,14 @@ impl<'a> Door<'a> {
             .get_mut(&new.clamp_id)
             .ok_or(RecordError::NotFound { entry: new.id })?;
         subject.bring_up_to_date(tx, &self.reference).await?;
-        let entry = judging::fixed(new, author, subject, &self.reference, tx.now())?;
+        let entry = judging::fixed(
+            new,
+            author,
+            subject,
+            &self.reference,
+            self.recording.mode,
+            tx.now(),
+        )?;
         let evidence = subject.prepare(tx, &entry).await?;
         let before = subject.state.clone();
         subject

@@ -12,6 +12,7 @@
 
 pub mod auth;
 pub mod clamps;
+pub mod lift_checks;
 pub mod operations;
 pub mod users;
 
@@ -35,7 +36,8 @@ pub fn register(config: &mut ServiceConfig) {
         .service(users::list::list)
         .service(users::read::read)
         .service(users::change::change)
-        .configure(clamps::register);
+        .configure(clamps::register)
+        .service(lift_checks::check::lift_check);
 }
 
 /// The contract itself and the page that shows it; its scripts and styles are in the binary.

@@ -22,6 +22,7 @@ pub mod use_clamp;
 mod view;
 pub mod wear;
 
+pub(crate) use record::failure;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 

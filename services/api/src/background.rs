@@ -1,0 +1,44 @@
+//! What runs beside the requests: clamps under which reference data changed are reassessed, and the journal's coming
+//! months are prepared. Any number of processes may do it at once. Answers never wait for it: a clamp that is still to
+//! be reassessed is computed from all its entries when asked about.
+
+use clampward_store::Store;
+use std::time::Duration;
+
+/// Pause between two looks while nothing waits.
+const REASSESS_PAUSE: Duration = Duration::from_secs(1);
+/// Clamps of one transaction.
+const REASSESS_BATCH: u32 = 50;
+/// Pause between two preparations of the journal's months.
+const MONTHS_PAUSE: Duration = Duration::from_secs(6 * 3600);
+
+/// Runs until the process stops.
+pub async fn run(store: Store) {
+    tokio::join!(reassess(&store), prepare_months(&store));
+}
+
+async fn reassess(store: &Store) {
+    loop {
+        match store.reassess_pending(REASSESS_BATCH).await {
+            Ok(0) => tokio::time::sleep(REASSESS_PAUSE).await,
+            Ok(clamps) => tracing::info!(clamps, "reassessed"),
+            Err(error) => {
+                tracing::warn!(error = %crate::reply::chain(&error), "reassessing failed; it is tried again");
+                tokio::time::sleep(REASSESS_PAUSE).await;
+            }
+        }
+    }
+}
+
+async fn prepare_months(store: &Store) {
+    loop {
+        let pause = match store.prepare_lift_check_months().await {
+            Ok(()) => MONTHS_PAUSE,
+            Err(error) => {
+                tracing::warn!(error = %crate::reply::chain(&error), "preparing the journal's months failed");
+                REASSESS_PAUSE
+            }
+        };
+        tokio::time::sleep(pause).await;
+    }
+}

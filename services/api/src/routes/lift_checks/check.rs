@@ -1,0 +1,169 @@
+//! `POST /v1/lift-checks`.
+
+use crate::extract::{Authorized, Json};
+use crate::permission::{CheckLifts, Permission};
+use crate::reply::{Answer, Failure, ok};
+use crate::routes::clamps::failure;
+use actix_web::post;
+use clampward_domain::entry::TaggedOut;
+use clampward_domain::ids::{ClampId, derived_entry_id};
+use clampward_domain::lift_check::{
+    ClampForLift, Decision, EveryLiftCheck, LiftCheckAnswer, LiftCheckRequest, LiftContext, NotFit, check,
+};
+use clampward_domain::particulars::{Particulars, particulars};
+use clampward_domain::reference::Model;
+use clampward_domain::standing::Standing;
+use clampward_domain::words::LockoutReason;
+use clampward_store::{Author, ClampNow, LiftCheckRecord, Mode, NewEntry, RecordError, Recording};
+use jiff::Timestamp;
+use std::borrow::Cow;
+
+/// Ask whether a lift may be made
+///
+/// Answers `clear`, for that lift only, or `stop` with every reason, its number, its limit and its source, and the usual
+/// cautions. Judged anew each time, also under the same id; every question and answer is kept. A failed every-lift check
+/// tags the clamps out for everyone. The employer's competent person, the maker's instructions and local law decide.
+#[utoipa::path(
+    tag = "Lift checks",
+    request_body = LiftCheckRequest,
+    extensions(("x-permission" = json!(CheckLifts::NAME)), ("x-problems" = json!(["not-found"]))),
+    responses((status = 200, description = "Clear, or stop and why.", body = LiftCheckAnswer))
+)]
+#[post("/v1/lift-checks")]
+pub async fn lift_check(call: Authorized<CheckLifts>, body: Json<LiftCheckRequest>) -> Answer {
+    let request = body.0;
+    if request.every_lift_check == EveryLiftCheck::Failed {
+        tag_out(&call, &request).await?;
+    }
+    let now = call.now();
+    let mut listed: Vec<ClampId> = request.clamps.clone();
+    listed.sort_unstable();
+    listed.dedup();
+    let mut clamps = Vec::with_capacity(listed.len());
+    for id in listed {
+        let clamp = call.store().clamp_now(id, call.yards()).await?;
+        clamps.push(clamp.ok_or_else(|| Failure::not_found("clamp"))?);
+    }
+    let looked_up: Vec<LookedUp<'_>> = clamps.iter().filter_map(|clamp| look_up(clamp, now)).collect();
+    let for_lift: Vec<ClampForLift<'_>> = looked_up.iter().filter_map(LookedUp::for_lift).collect();
+    let answer = check(&request, &for_lift, &LiftContext::default());
+    call.store()
+        .keep_lift_check(&record(&call, &request, &answer, &clamps, now)?)
+        .await?;
+    ok(&answer)
+}
+
+/// A clamp with what a lift check asks of it.
+struct LookedUp<'a> {
+    clamp: &'a ClampNow,
+    particulars: Particulars,
+    model: &'a Model,
+    standing: Standing,
+}
+
+fn look_up(clamp: &ClampNow, now: Timestamp) -> Option<LookedUp<'_>> {
+    let particulars = particulars(&clamp.state, &clamp.reference, now)?;
+    let model = clamp
+        .reference
+        .model_at(particulars.model_id, now)?
+        .value
+        .as_ref();
+    Some(LookedUp {
+        clamp,
+        particulars,
+        model,
+        standing: clamp.standing(now),
+    })
+}
+
+impl LookedUp<'_> {
+    fn for_lift(&self) -> Option<ClampForLift<'_>> {
+        let not_fit = self.standing.reasons.iter().map(|reason| NotFit {
+            code: Cow::Borrowed(reason.code.code()),
+            detail: reason.detail.clone(),
+            source: reason.source.clone(),
+        });
+        Some(ClampForLift {
+            clamp_id: self.clamp.state.clamp,
+            wll: self.particulars.wll?,
+            jaw_opening: self.particulars.jaw_opening?,
+            model: self.model,
+            own_mass: None,
+            fit: self.standing.fit,
+            not_fit: not_fit.collect(),
+            rating_in_doubt: self.particulars.rating_in_doubt,
+        })
+    }
+}
+
+/// Tags every listed clamp out: one entry per clamp and check, its id derived, so that asking again writes nothing new.
+async fn tag_out(call: &Authorized<CheckLifts>, request: &LiftCheckRequest) -> Result<(), Failure> {
+    let now = call.now();
+    for clamp_id in &request.clamps {
+        let id = derived_entry_id(&["every_lift_check", &request.id.to_string(), &clamp_id.to_string()]);
+        let entry = NewEntry {
+            id,
+            clamp_id: *clamp_id,
+            performed_at: now,
+            performed_by: call.person(),
+            judged_by: None,
+            body: TaggedOut {
+                reason: LockoutReason::EveryLiftCheckFailed,
+                note: None,
+                photos: Vec::new(),
+                bulletin: None,
+                lift_check: Some(request.id),
+            }
+            .into(),
+        };
+        let author = Author {
+            person: call.person(),
+            signed: true,
+            device: None,
+            yards: call.yards().clone(),
+        };
+        let recording = Recording {
+            author,
+            mode: Mode::Record,
+            entries: vec![entry],
+        };
+        match call.store().record(recording).await {
+            // The same check failed before, at its own time: the clamp was tagged out then.
+            Ok(_) | Err(RecordError::IdReused { .. }) => {}
+            Err(error) => return Err(failure(error)),
+        }
+    }
+    Ok(())
+}
+
+fn record(
+    call: &Authorized<CheckLifts>,
+    request: &LiftCheckRequest,
+    answer: &LiftCheckAnswer,
+    clamps: &[ClampNow],
+    now: Timestamp,
+) -> Result<LiftCheckRecord, Failure> {
+    let json = |error: serde_json::Error| Failure::internal(&error);
+    let mut yards: Vec<_> = clamps.iter().flat_map(|clamp| clamp.state.yards()).collect();
+    yards.sort_unstable();
+    yards.dedup();
+    let decision = match answer.decision {
+        Decision::Clear => "clear",
+        Decision::Stop => "stop",
+    };
+    Ok(LiftCheckRecord {
+        id: request.id,
+        asked_at: now,
+        asked_by: call.person(),
+        clamps: clamps.iter().map(|clamp| clamp.state.clamp).collect(),
+        yards,
+        decision: decision.to_owned(),
+        position: clamps
+            .iter()
+            .map(|clamp| clamp.knowledge.position)
+            .max()
+            .unwrap_or_default(),
+        request: serde_json::to_value(request).map_err(json)?,
+        answer: serde_json::to_value(answer).map_err(json)?,
+    })
+}

@@ -1,0 +1,3 @@
+//! Lift checks: may I lift this with that?
+
+pub mod check;
