@@ -7,8 +7,8 @@ use uuid::Uuid;
 const REFERENCE_MOVED: &str = "CW001";
 /// Serialisation failure and deadlock: PostgreSQL asks for the transaction to be repeated.
 const REPEAT: [&str; 2] = ["40001", "40P01"];
-/// A limit was reached (lock, statement, connections), or the server is going down or coming up.
-const BUSY: [&str; 6] = ["55P03", "57014", "53300", "57P01", "57P02", "57P03"];
+/// A lock was not granted within the limit, or a statement ran into its own.
+const BUSY: [&str; 2] = ["55P03", "57014"];
 
 /// An error of the store.
 #[derive(Debug, thiserror::Error)]
@@ -22,7 +22,7 @@ pub enum StoreError {
     /// Two transactions wrote the same id at once; the repeated one finds it.
     #[error("the id was written by another transaction at the same time")]
     IdRaced,
-    /// A limit was reached, no connection is free, or the server is away: try again later.
+    /// A lock or statement limit was reached, or no connection is free: try again later.
     #[error("the database is busy")]
     Busy(#[source] sqlx::Error),
     /// A transaction was repeated as often as allowed.
@@ -103,7 +103,7 @@ impl StoreError {
 
 impl From<sqlx::Error> for StoreError {
     fn from(error: sqlx::Error) -> Self {
-        if is_away(&error) {
+        if matches!(error, sqlx::Error::PoolTimedOut) {
             return Self::Busy(error);
         }
         let Some(database) = error.as_database_error() else {
@@ -119,12 +119,4 @@ impl From<sqlx::Error> for StoreError {
             _ => Self::Database(error),
         }
     }
-}
-
-/// Whether there was no connection, or it broke. What a broken connection was doing may or may not have happened.
-pub(crate) fn is_away(error: &sqlx::Error) -> bool {
-    matches!(
-        error,
-        sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::WorkerCrashed
-    )
 }
