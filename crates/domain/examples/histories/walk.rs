@@ -159,12 +159,18 @@ impl Walk {
             let barred = self.is_barred() && self.chance.percent(45);
             match self.chance.between(0, 99) {
                 _ if barred => self.come_back(),
-                0..=50 => self.routine(),
+                0..=44 => self.routine(),
+                45..=50 => {
+                    self.routine();
+                    self.use_soon();
+                }
                 51..=57 => self.tag_out(),
                 58..=71 => self.come_back(),
                 72..=79 => self.transfer(),
                 80..=85 => self.classify(),
-                86..=96 => self.use_it(),
+                86..=91 => self.use_it(),
+                92..=94 => self.use_soon(),
+                95 | 96 => self.use_after_a_gap(),
                 97 => {
                     let issued = Issued {
                         issued_to: None,
@@ -306,13 +312,41 @@ impl Walk {
     }
 
     fn use_it(&mut self) {
-        let earliest = self
-            .entries
-            .last()
-            .map_or(self.now, |entry| entry.counted_at.as_second());
+        let earliest = self.last_at();
         let from =
             (self.now - self.chance.between(HOUR, 20 * DAY)).max(earliest - self.chance.between(0, 3 * DAY));
-        let from = from.min(self.now - 1);
+        self.use_from(from.min(self.now - 1));
+    }
+
+    /// A use soon after whatever was last, when an inspection for each use has not yet run out.
+    fn use_soon(&mut self) {
+        let from = self.last_at() + self.chance.between(60, 12 * HOUR);
+        self.now = from + self.chance.between(60, 6 * HOUR);
+        self.use_from(from);
+    }
+
+    /// A use that ends the gap since the last one on the very day, or second, on which an inspection is demanded.
+    fn use_after_a_gap(&mut self) {
+        let Some(last) = self.facts.iter().rfind(|fact| fact["kind"] == "used") else {
+            return self.use_it();
+        };
+        let zone = self.zone();
+        let gap = Interval::Months(self.chance.pick(&[1, 1, 12]));
+        let day = gap.after(day_at(&zone, last["at"].as_i64().unwrap_or(0)));
+        let from = zone.start_of(day).as_second() + self.chance.pick(&[-1, 0, 1, 5 * HOUR]);
+        if from > self.last_at() {
+            self.now = from + HOUR;
+            self.use_from(from);
+        }
+    }
+
+    fn last_at(&self) -> i64 {
+        self.entries
+            .last()
+            .map_or(self.now, |entry| entry.counted_at.as_second())
+    }
+
+    fn use_from(&mut self, from: i64) {
         let body = Used {
             from: instant(from),
             lifts: 12,
