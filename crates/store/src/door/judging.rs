@@ -46,15 +46,56 @@ pub(super) fn fixed(
 /// named what its author knew, and stands beside where it named nothing.
 fn following(body: &Body, subject: &Subject) -> Body {
     let mut body = body.clone();
-    if let Body::Transferred(transferred) = &mut body {
-        let standing = subject.state.places.only().map(|(entry, _)| entry);
-        transferred.replaces = transferred.replaces.or(standing);
-    }
-    if let Body::Classified(classified) = &mut body {
-        let standing = subject.state.classes.only().map(|(entry, _)| entry);
-        classified.replaces = classified.replaces.or(standing);
+    if predecessor(&body) == Some(None) {
+        let standing = match &body {
+            Body::Transferred(_) => subject.state.places.only().map(|(entry, _)| entry),
+            _ => subject.state.classes.only().map(|(entry, _)| entry),
+        };
+        name_predecessor(&mut body, standing);
     }
     body
+}
+
+/// The entry that a body replaces, for the kinds that replace one.
+pub(super) fn predecessor(body: &Body) -> Option<Option<EntryId>> {
+    match body {
+        Body::Transferred(body) => Some(body.replaces),
+        Body::Classified(body) => Some(body.replaces),
+        Body::Registered(_)
+        | Body::Inspected(_)
+        | Body::TaggedOut(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::ReturnedToService(_)
+        | Body::Confirmed(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Amended(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => None,
+    }
+}
+
+/// Names the entry that a body replaces, for the kinds that replace one.
+pub(super) fn name_predecessor(body: &mut Body, predecessor: Option<EntryId>) {
+    match body {
+        Body::Transferred(body) => body.replaces = predecessor,
+        Body::Classified(body) => body.replaces = predecessor,
+        Body::Registered(_)
+        | Body::Inspected(_)
+        | Body::TaggedOut(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::ReturnedToService(_)
+        | Body::Confirmed(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Amended(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => {}
+    }
 }
 
 /// The yard's and model's versions in force when it happened.

@@ -8,6 +8,7 @@ use super::numbers;
 use super::subject::Subject;
 use super::types::{Author, MAX_ENTRIES, Mode, NewEntry, Recorded, Recording};
 use super::write::{self, Judged};
+use crate::clamps::entries;
 use crate::ledger::{Appended, Hash};
 use crate::tx::Command;
 use crate::{Store, Tx};
@@ -108,7 +109,7 @@ impl<'a> Door<'a> {
                     .hashes
                     .get(&new.id)
                     .is_some_and(|hash| known.is_again(hash, self.author().person));
-                if !same {
+                if !same && !self.is_again_following(tx, new, known).await? {
                     return Err(RecordError::IdReused { entry: new.id });
                 }
             } else if self.judged.iter().all(|judged| judged.entry.id != new.id) {
@@ -142,6 +143,25 @@ impl<'a> Door<'a> {
                 self.answer(tx, new, fresh)
             })
             .collect()
+    }
+
+    /// Whether it is the same again, although its predecessor was named when it was recorded.
+    async fn is_again_following(
+        &self,
+        tx: &mut Tx,
+        new: &NewEntry,
+        known: &Known,
+    ) -> Result<bool, RecordError> {
+        if judging::predecessor(&new.body) != Some(None) {
+            return Ok(false);
+        }
+        let recorded = entries::by_id(tx, new.clamp_id, &[new.id.uuid()]).await?;
+        let Some(predecessor) = recorded.first().and_then(|entry| judging::predecessor(&entry.body)) else {
+            return Ok(false);
+        };
+        let mut as_recorded = new.clone();
+        judging::name_predecessor(&mut as_recorded.body, predecessor);
+        Ok(known.is_again(&as_recorded.content_hash()?, self.author().person))
     }
 
     fn author(&self) -> &'a Author {
@@ -219,6 +239,11 @@ impl<'a> Door<'a> {
             self.recording.mode,
             tx.now(),
         )?;
+        let content_hash = if entry.body == new.body {
+            content_hash
+        } else {
+            NewEntry { body: entry.body.clone(), ..new.clone() }.content_hash()?
+        };
         let evidence = subject.prepare(tx, &entry).await?;
         let before = subject.state.clone();
         subject
