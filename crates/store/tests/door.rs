@@ -399,3 +399,32 @@ async fn entries_handed_in_together_are_all_recorded_or_none_is() {
         2
     );
 }
+
+#[tokio::test]
+async fn an_online_transfer_follows_the_present_place_and_its_retry_is_the_same_again() {
+    let world = World::new().await;
+    let clamp = world.in_service("18").await;
+    world.bench.clock.advance(hour());
+    let mut body = transfer(SOUTH, EntryId::new(world.uuid()));
+    body.replaces = None;
+    let entry = world.entry(clamp, LEAD, body);
+    let first = world.record(Mode::Refuse, entry.clone()).await.unwrap();
+    assert!(!first.already);
+    world.bench.clock.advance(hour());
+    // Home again, so that the retried entry's place is no longer the present one.
+    let mut back = transfer(NORTH, EntryId::new(world.uuid()));
+    back.replaces = None;
+    world.does(LEAD, clamp, back).await;
+    let again = world.record(Mode::Refuse, entry).await.unwrap();
+    assert!(again.already);
+    assert_eq!(again.position, first.position);
+    let now = world
+        .bench
+        .store
+        .clamp_now(clamp, &YardScope::All)
+        .await
+        .unwrap()
+        .unwrap();
+    assert_eq!(now.state.yards(), [NORTH]);
+    assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
+}

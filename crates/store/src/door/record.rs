@@ -156,7 +156,10 @@ impl<'a> Door<'a> {
             return Ok(false);
         }
         let recorded = entries::by_id(tx, new.clamp_id, &[new.id.uuid()]).await?;
-        let Some(predecessor) = recorded.first().and_then(|entry| judging::predecessor(&entry.body)) else {
+        let Some(predecessor) = recorded
+            .first()
+            .and_then(|entry| judging::predecessor(&entry.body))
+        else {
             return Ok(false);
         };
         let mut as_recorded = new.clone();
@@ -242,7 +245,11 @@ impl<'a> Door<'a> {
         let content_hash = if entry.body == new.body {
             content_hash
         } else {
-            NewEntry { body: entry.body.clone(), ..new.clone() }.content_hash()?
+            NewEntry {
+                body: entry.body.clone(),
+                ..new.clone()
+            }
+            .content_hash()?
         };
         let evidence = subject.prepare(tx, &entry).await?;
         let before = subject.state.clone();
