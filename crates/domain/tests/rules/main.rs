@@ -1,0 +1,13 @@
+//! The rules of the trade as cases: each test's name states one rule.
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "helpers of tests"
+)]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod grounds;
+mod life;
