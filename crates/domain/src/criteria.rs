@@ -9,6 +9,7 @@ use crate::reference::Model;
 use crate::source::Source;
 use crate::words::{Component, InspectionKind, JudgedBy, LockoutReason, Remedy, words};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 words! {
@@ -89,6 +90,13 @@ pub struct Criterion {
 
 static CATALOGUE: LazyLock<Vec<Criterion>> = LazyLock::new(|| parsed(include_str!("../data/criteria.json")));
 
+static BY_CODE: LazyLock<BTreeMap<&'static str, &'static Criterion>> = LazyLock::new(|| {
+    criteria()
+        .iter()
+        .map(|criterion| (criterion.code.as_str(), criterion))
+        .collect()
+});
+
 #[expect(
     clippy::expect_used,
     reason = "the file is compiled in; a test reads it, so it cannot fail later"
@@ -104,7 +112,7 @@ pub fn criteria() -> &'static [Criterion] {
 
 /// The criterion with this code.
 pub fn criterion(code: &str) -> Option<&'static Criterion> {
-    criteria().iter().find(|criterion| criterion.code == code)
+    BY_CODE.get(code).copied()
 }
 
 /// Whether a part of the clamp carries the load.

@@ -4,6 +4,7 @@
 #![allow(
     dead_code,
     clippy::unwrap_used,
+    clippy::panic,
     clippy::indexing_slicing,
     reason = "helpers of tests, of which each test crate uses a part"
 )]
