@@ -3,6 +3,10 @@
 //! Versions are never overwritten. A version of a yard or model starts on a civil day; competences and grants act
 //! at once. [`Reference`] is a snapshot at one reference version; the store hydrates it, the domain only reads.
 
+mod check;
+
+pub use check::{check_model, check_rule_set_change, check_yard, needs_qualified_person};
+
 use crate::calendar::{Interval, Zone};
 use crate::ids::{CompetenceId, ModelId, PersonId, YardId};
 use crate::quantity::{Length, Mass, Range, Temperature};
