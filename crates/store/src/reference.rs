@@ -9,10 +9,10 @@ mod row;
 mod yards;
 
 pub use load::{load, load_known_at};
-pub use models::ModelRecord;
+pub use models::{ModelChange, ModelRecord};
 pub use row::{ReferenceError, VersionNumber};
 pub(crate) use row::{ReferenceRow, queue_entries_of, record, word, words};
-pub use yards::YardRecord;
+pub use yards::{YardChange, YardRecord};
 
 use crate::{Store, StoreError, Tx};
 use clampward_domain::reference::Reference;

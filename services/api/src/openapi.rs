@@ -4,11 +4,15 @@
 //! (`x-problems`); what every operation of its shape can answer is added here.
 
 use crate::permission;
+use clampward_domain::ids::{
+    ClampId, CompetenceId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId,
+};
 use clampward_wire::problem::{self, FieldError, Kind, MEDIA_TYPE, Problem};
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::path::{Operation, PathItem};
+use utoipa::openapi::schema::Schema;
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::tag::TagBuilder;
 use utoipa::openapi::{
@@ -41,6 +45,7 @@ pub fn document() -> OpenApi {
     components
         .schemas
         .insert("FieldError".to_owned(), FieldError::schema());
+    ids(&mut components.schemas);
     let mut schemas = Vec::new();
     Problem::schemas(&mut schemas);
     components.schemas.extend(schemas);
@@ -50,6 +55,22 @@ pub fn document() -> OpenApi {
         }
     }
     document
+}
+
+/// The ids, which parameters refer to by name.
+fn ids(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
+    for (name, schema) in [
+        ("ClampId", ClampId::schema()),
+        ("EntryId", EntryId::schema()),
+        ("LockoutId", LockoutId::schema()),
+        ("YardId", YardId::schema()),
+        ("ModelId", ModelId::schema()),
+        ("PersonId", PersonId::schema()),
+        ("CompetenceId", CompetenceId::schema()),
+        ("LiftCheckId", LiftCheckId::schema()),
+    ] {
+        schemas.insert(name.to_owned(), schema);
+    }
 }
 
 /// The document as it is published: readable, with a line feed at its end left to whoever writes it.

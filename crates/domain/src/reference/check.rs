@@ -28,7 +28,11 @@ struct Faults(Vec<InputError>);
 
 impl Faults {
     fn add(&mut self, pointer: impl Into<String>, code: &'static str, detail: impl Into<String>) {
-        self.0.push(InputError { pointer: pointer.into(), code, detail: detail.into() });
+        self.0.push(InputError {
+            pointer: pointer.into(),
+            code,
+            detail: detail.into(),
+        });
     }
     fn unless(&mut self, good: bool, pointer: &str, code: &'static str, detail: &str) {
         if !good {
@@ -38,7 +42,11 @@ impl Faults {
     fn name(&mut self, pointer: &str, text: &str, longest: usize) {
         let length = text.chars().count();
         if text.trim() != text || length == 0 || length > longest || text.chars().any(char::is_control) {
-            self.add(pointer, "invalid-name", format!("1 to {longest} characters, without spaces at the ends"));
+            self.add(
+                pointer,
+                "invalid-name",
+                format!("1 to {longest} characters, without spaces at the ends"),
+            );
         }
     }
     fn at_most(&mut self, pointer: &str, count: usize) {
@@ -51,9 +59,17 @@ impl Faults {
 /// Every fault of a yard. Empty: well-formed.
 pub fn check_yard(yard: &Yard) -> Vec<InputError> {
     let mut faults = Faults(Vec::new());
-    let plain = yard.code.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'-' || byte == b'_');
+    let plain = yard
+        .code
+        .bytes()
+        .all(|byte| byte.is_ascii_alphanumeric() || byte == b'-' || byte == b'_');
     let fits = !yard.code.is_empty() && yard.code.len() <= MAX_CODE;
-    faults.unless(plain && fits, "/code", "invalid-code", "1 to 32 letters, digits, hyphens or underscores");
+    faults.unless(
+        plain && fits,
+        "/code",
+        "invalid-code",
+        "1 to 32 letters, digits, hyphens or underscores",
+    );
     faults.name("/name", &yard.name, MAX_NAME);
     intervals(&mut faults, current(yard.rule_set), &yard.intervals);
     faults.unless(
@@ -70,7 +86,11 @@ fn intervals(faults: &mut Faults, rules: &RuleSet, set: &Intervals) {
     for (clock, asked) in [(Clock::Frequent, &set.frequent), (Clock::Periodic, &set.periodic)] {
         for (class, interval) in asked {
             if let Err(too_long) = rules.allows(clock, *class, *interval) {
-                faults.add(format!("/intervals/{clock}/{class}"), "interval-too-long", too_long.to_string());
+                faults.add(
+                    format!("/intervals/{clock}/{class}"),
+                    "interval-too-long",
+                    too_long.to_string(),
+                );
             }
         }
     }
@@ -79,22 +99,26 @@ fn intervals(faults: &mut Faults, rules: &RuleSet, set: &Intervals) {
 /// What speaks against moving a yard from one rule set to another: never to one with a longer legal interval.
 pub fn check_rule_set_change(from: RuleSetName, to: RuleSetName) -> Option<InputError> {
     let (old, new) = (current(from), current(to));
-    let longer = ServiceClass::ALL.iter().find(|class| {
-        match (legal(old, **class), legal(new, **class)) {
+    let longer = ServiceClass::ALL
+        .iter()
+        .find(|class| match (legal(old, **class), legal(new, **class)) {
             (Some(before), Some(after)) => !after.is_within(before),
             (Some(_), None) => true,
             (None, Some(_) | None) => false,
-        }
-    })?;
+        })?;
     Some(InputError {
         pointer: "/rule_set".to_owned(),
         code: "interval-too-long",
-        detail: format!("{to} has a longer legal interval than {from} for class {longer}: a yard never moves to a milder one"),
+        detail: format!(
+            "{to} has a longer legal interval than {from} for class {longer}: a yard never moves to a milder one"
+        ),
     })
 }
 
 fn legal(rules: &RuleSet, class: ServiceClass) -> Option<Interval> {
-    let examination = rules.thorough_examination().map(|examination| examination.interval);
+    let examination = rules
+        .thorough_examination()
+        .map(|examination| examination.interval);
     examination.or_else(|| rules.interval(Clock::Periodic, class).map(|rule| rule.longest))
 }
 
@@ -103,9 +127,19 @@ pub fn check_model(model: &Model) -> Vec<InputError> {
     let mut faults = Faults(Vec::new());
     faults.name("/maker", &model.maker, MAX_NAME);
     faults.name("/model", &model.model, MAX_NAME);
-    faults.unless(is_some_mass(&model.wll), "/wll", "out-of-range", "more than nothing");
+    faults.unless(
+        is_some_mass(&model.wll),
+        "/wll",
+        "out-of-range",
+        "more than nothing",
+    );
     let jaw = &model.jaw_opening;
-    faults.unless(jaw.is_ordered() && is_some_length(&jaw.max), "/jaw_opening", "out-of-order", "min ≤ max, max above 0");
+    faults.unless(
+        jaw.is_ordered() && is_some_length(&jaw.max),
+        "/jaw_opening",
+        "out-of-order",
+        "min ≤ max, max above 0",
+    );
     if let Some(percent) = model.minimum_load_percent {
         percentage(&mut faults, "/minimum_load_percent", percent);
     }
@@ -113,7 +147,9 @@ pub fn check_model(model: &Model) -> Vec<InputError> {
         faults.unless(range.is_ordered(), "/temperature", "out-of-order", "min ≤ max");
     }
     faults.unless(
-        model.hardness_limit_hb.is_none_or(|limit| (50..=1000).contains(&limit)),
+        model
+            .hardness_limit_hb
+            .is_none_or(|limit| (50..=1000).contains(&limit)),
         "/hardness_limit_hb",
         "out-of-range",
         "50 to 1000 HB",
@@ -121,15 +157,26 @@ pub fn check_model(model: &Model) -> Vec<InputError> {
     faults.at_most("/without_criteria", model.without_criteria.len());
     for (index, code) in model.without_criteria.iter().enumerate() {
         if criterion(code).is_none() {
-            faults.add(format!("/without_criteria/{index}"), "unknown-criterion", format!("{code:?} is no criterion"));
+            faults.add(
+                format!("/without_criteria/{index}"),
+                "unknown-criterion",
+                format!("{code:?} is no criterion"),
+            );
         }
     }
     wear_points(&mut faults, model);
     faults.at_most("/lift_ratings", model.lift_ratings.len());
     for (index, rating) in model.lift_ratings.iter().enumerate() {
         let fits = is_some_mass(&rating.wll) && rating.wll <= model.wll;
-        faults.unless(fits, &format!("/lift_ratings/{index}/wll"), "out-of-range", "above 0, at most the model's WLL");
-        let angle = rating.angle_from_horizontal.is_none_or(|angle| angle.degrees() <= Decimal::from(90));
+        faults.unless(
+            fits,
+            &format!("/lift_ratings/{index}/wll"),
+            "out-of-range",
+            "above 0, at most the model's WLL",
+        );
+        let angle = rating
+            .angle_from_horizontal
+            .is_none_or(|angle| angle.degrees() <= Decimal::from(90));
         let pointer = format!("/lift_ratings/{index}/angle_from_horizontal");
         faults.unless(angle, &pointer, "out-of-range", "at most 90 degrees");
     }
@@ -143,19 +190,31 @@ fn wear_points(faults: &mut Faults, model: &Model) {
         let here = |field: &str| format!("/wear_points/{index}/{field}");
         let known = criterion(&point.criterion);
         if known.is_none_or(|criterion| criterion.measured.is_none()) {
-            faults.add(here("criterion"), "unknown-criterion", format!("{:?} is no measured criterion", point.criterion));
+            faults.add(
+                here("criterion"),
+                "unknown-criterion",
+                format!("{:?} is no measured criterion", point.criterion),
+            );
         }
         if !seen.insert(point.criterion.as_str()) {
             faults.add(here("criterion"), "given-twice", "one wear point per criterion");
         }
-        faults.unless(is_some_length(&point.nominal), &here("nominal"), "out-of-range", "more than nothing");
+        faults.unless(
+            is_some_length(&point.nominal),
+            &here("nominal"),
+            "out-of-range",
+            "more than nothing",
+        );
         if let Some(document) = &point.maker_document {
             faults.name(&here("maker_document"), document, MAX_DOCUMENT);
         }
         if let Some(limit) = point.limit_percent {
             percentage(faults, &here("limit_percent"), limit);
-            if point.maker_document.is_none() && loosest(&point.criterion).is_some_and(|loosest| limit > loosest) {
-                let detail = "looser than every rule set allows: name the maker's written figure in maker_document";
+            if point.maker_document.is_none()
+                && loosest(&point.criterion).is_some_and(|loosest| limit > loosest)
+            {
+                let detail =
+                    "looser than every rule set allows: name the maker's written figure in maker_document";
                 faults.add(here("limit_percent"), "maker-document-missing", detail);
             }
         }
@@ -165,7 +224,11 @@ fn wear_points(faults: &mut Faults, model: &Model) {
 /// The loosest wear limit that any rule set has for a criterion.
 fn loosest(code: &str) -> Option<Decimal> {
     let criterion = criterion(code)?;
-    all().iter().filter_map(|rules| rules.wear_limit(criterion)).map(|limit| limit.percent).max()
+    all()
+        .iter()
+        .filter_map(|rules| rules.wear_limit(criterion))
+        .map(|limit| limit.percent)
+        .max()
 }
 
 /// Where a version says what only a named qualified person may say: that the design lacks a part that is asked about,
@@ -177,9 +240,16 @@ pub fn needs_qualified_person(model: &Model) -> Vec<String> {
     }
     for (index, point) in model.wear_points.iter().enumerate() {
         let strictest = criterion(&point.criterion).and_then(|criterion| {
-            all().iter().filter_map(|rules| rules.wear_limit(criterion)).map(|limit| limit.percent).min()
+            all()
+                .iter()
+                .filter_map(|rules| rules.wear_limit(criterion))
+                .map(|limit| limit.percent)
+                .min()
         });
-        let looser = point.limit_percent.zip(strictest).is_some_and(|(limit, strictest)| limit > strictest);
+        let looser = point
+            .limit_percent
+            .zip(strictest)
+            .is_some_and(|(limit, strictest)| limit > strictest);
         if looser && point.maker_document.is_some() {
             pointers.push(format!("/wear_points/{index}/limit_percent"));
         }
@@ -189,7 +259,12 @@ pub fn needs_qualified_person(model: &Model) -> Vec<String> {
 
 fn percentage(faults: &mut Faults, pointer: &str, percent: Decimal) {
     let inside = percent > Decimal::ZERO && percent <= Decimal::ONE_HUNDRED && percent.scale() <= 4;
-    faults.unless(inside, pointer, "out-of-range", "above 0, at most 100, at most four decimals");
+    faults.unless(
+        inside,
+        pointer,
+        "out-of-range",
+        "above 0, at most 100, at most four decimals",
+    );
 }
 fn is_some_mass(mass: &Mass) -> bool {
     mass.kilograms() > Decimal::ZERO

@@ -33,7 +33,22 @@ pub struct ModelRecord {
 #[derive(Serialize)]
 struct Body<'a> {
     starts_on: Option<Date>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<&'a str>,
     model: &'a Model,
+}
+
+/// The next version of a model.
+#[derive(Clone, Debug)]
+pub struct ModelChange<'a> {
+    /// The version that it follows.
+    pub expected: VersionNumber,
+    /// First day of the new version.
+    pub starts_on: Date,
+    /// Why, where a reason is asked for.
+    pub reason: Option<&'a str>,
+    /// What it says.
+    pub body: &'a Model,
 }
 
 #[derive(FromRow)]
@@ -103,6 +118,17 @@ impl Store {
         model: ModelId,
         body: &Model,
     ) -> Result<ModelRecord, ReferenceError> {
+        self.create_model_because(row_id, by, model, None, body).await
+    }
+    /// Records a new model with the reason for what it loosens.
+    pub async fn create_model_because(
+        &self,
+        row_id: Uuid,
+        by: PersonId,
+        model: ModelId,
+        reason: Option<&str>,
+        body: &Model,
+    ) -> Result<ModelRecord, ReferenceError> {
         self.run_tx("reference.create_model", async |tx| {
             sqlx::query("-- reference.insert_model\ninsert into model (id, maker, name, version) values ($1, $2, $3, 1)")
                 .bind(model.uuid())
@@ -110,7 +136,7 @@ impl Store {
                 .bind(&body.model)
                 .execute(&mut **tx)
                 .await?;
-            write(self, tx, Version { row_id, by, model, number: 1, start: None, body }).await
+            write(self, tx, Version { row_id, by, model, number: 1, start: None, reason, body }).await
         })
         .await
     }
@@ -120,10 +146,14 @@ impl Store {
         row_id: Uuid,
         by: PersonId,
         model: ModelId,
-        expected: VersionNumber,
-        starts_on: Date,
-        body: &Model,
+        change: &ModelChange<'_>,
     ) -> Result<ModelRecord, ReferenceError> {
+        let ModelChange {
+            expected,
+            starts_on,
+            reason,
+            body,
+        } = *change;
         self.run_tx("reference.change_model", async |tx| {
             sqlx::query("-- reference.lock_model\nselect 1 from model where id = $1 for update")
                 .bind(model.uuid())
@@ -153,6 +183,7 @@ impl Store {
                     model,
                     number,
                     start,
+                    reason,
                     body,
                 },
             )
@@ -169,6 +200,7 @@ struct Version<'a> {
     model: ModelId,
     number: VersionNumber,
     start: Option<(Date, Timestamp)>,
+    reason: Option<&'a str>,
     body: &'a Model,
 }
 
@@ -179,12 +211,14 @@ async fn write(store: &Store, tx: &mut Tx, version: Version<'_>) -> Result<Model
         model,
         number,
         start,
+        reason,
         body,
     } = version;
     let reference = store.reference_in(tx).await?;
     let starts_on = start.map(|(day, _)| day);
     let said = Body {
         starts_on,
+        reason,
         model: body,
     };
     let row = ReferenceRow {

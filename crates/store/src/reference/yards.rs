@@ -32,7 +32,22 @@ pub struct YardRecord {
 #[derive(Serialize)]
 struct Body<'a> {
     starts_on: Option<Date>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<&'a str>,
     yard: &'a Yard,
+}
+
+/// The next version of a yard.
+#[derive(Clone, Debug)]
+pub struct YardChange<'a> {
+    /// The version that it follows.
+    pub expected: VersionNumber,
+    /// First day of the new version.
+    pub starts_on: Date,
+    /// Why, where a reason is asked for.
+    pub reason: Option<&'a str>,
+    /// What it says.
+    pub body: &'a Yard,
 }
 
 #[derive(FromRow)]
@@ -136,6 +151,7 @@ impl Store {
                     yard,
                     number: 1,
                     start: None,
+                    reason: None,
                     body,
                 },
             )
@@ -149,10 +165,14 @@ impl Store {
         row_id: Uuid,
         by: PersonId,
         yard: YardId,
-        expected: VersionNumber,
-        starts_on: Date,
-        body: &Yard,
+        change: &YardChange<'_>,
     ) -> Result<YardRecord, ReferenceError> {
+        let YardChange {
+            expected,
+            starts_on,
+            reason,
+            body,
+        } = *change;
         self.run_tx("reference.change_yard", async |tx| {
             sqlx::query("-- reference.lock_yard\nselect 1 from yard where id = $1 for update")
                 .bind(yard.uuid())
@@ -183,6 +203,7 @@ impl Store {
                     yard,
                     number,
                     start,
+                    reason,
                     body,
                 },
             )
@@ -199,6 +220,7 @@ struct Version<'a> {
     yard: YardId,
     number: VersionNumber,
     start: Option<(Date, Timestamp)>,
+    reason: Option<&'a str>,
     body: &'a Yard,
 }
 
@@ -209,12 +231,14 @@ async fn write(store: &Store, tx: &mut Tx, version: Version<'_>) -> Result<YardR
         yard,
         number,
         start,
+        reason,
         body,
     } = version;
     let reference = store.reference_in(tx).await?;
     let starts_on = start.map(|(day, _)| day);
     let said = Body {
         starts_on,
+        reason,
         yard: body,
     };
     let row = ReferenceRow {

@@ -2,7 +2,7 @@
 //!
 //! To add one:
 //! 1. Write `routes/<thing>/<verb>.rs` with one handler: `#[utoipa::path(…)]` above `#[get("/v1/…")]`. The doc comment's
-//!    first line is the summary, the rest the description; give `tag`, the success response with a description and an
+//!    first line is the summary, the rest the description; give `operation_id`, `tag`, the success response with a description and an
 //!    example, `extensions(("x-permission" = json!(P::NAME)), ("x-problems" = json!(["…"])))` with the codes that are
 //!    this operation's own. Problems that follow from its shape (sign-in, body, parameters) are added by themselves.
 //! 2. Its first argument is `Authorized<P>` (or `Public`, deliberately); then `Path`, `Query`, `Json`. The permission is
@@ -12,9 +12,15 @@
 
 pub mod auth;
 pub mod clamps;
+pub mod competences;
+pub mod criteria;
 pub mod lift_checks;
+pub mod models;
 pub mod operations;
+pub mod rule_sets;
 pub mod users;
+pub mod versions;
+pub mod yards;
 
 use utoipa::openapi::OpenApi;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -36,6 +42,20 @@ pub fn register(config: &mut ServiceConfig) {
         .service(users::list::list)
         .service(users::read::read)
         .service(users::change::change)
+        .service(users::renew_token::renew_token)
+        .service(competences::create::create)
+        .service(competences::list::list)
+        .service(competences::revoke::revoke)
+        .service(yards::create::create)
+        .service(yards::list::list)
+        .service(yards::read::read)
+        .service(yards::change::change)
+        .service(models::create::create)
+        .service(models::list::list)
+        .service(models::read::read)
+        .service(models::change::change)
+        .service(rule_sets::list::list)
+        .service(criteria::list::list)
         .configure(clamps::register)
         .service(lift_checks::check::lift_check);
 }

@@ -9,6 +9,12 @@
 
 mod support;
 
+mod administrator;
+mod competences;
+mod contract;
+mod criteria;
 mod framing;
+mod models;
 mod sign_in;
 mod users;
+mod yards;

@@ -10,6 +10,7 @@ use actix_web::{HttpRequest, get};
 ///
 /// The account as it is now: roles and yards are read with every request, so a change acts at once.
 #[utoipa::path(
+    operation_id = "read_me",
     tag = "Sign-in",
     extensions(("x-permission" = json!(ReadSelf::NAME))),
     responses((status = 200, description = "The account.", body = UserView, headers(("ETag" = String, description = "Over the bytes sent."))))

@@ -12,6 +12,7 @@ use actix_web::post;
 /// A refresh token is good for one use. Use of one that was used before ends the whole session, because somebody else
 /// may hold a copy.
 #[utoipa::path(
+    operation_id = "renew_tokens",
     tag = "Sign-in",
     request_body = RefreshRequest,
     extensions(("x-permission" = json!(PUBLIC)), ("x-problems" = json!(["session-ended"]))),

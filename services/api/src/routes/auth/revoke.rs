@@ -12,6 +12,7 @@ use actix_web::{HttpResponse, post};
 /// Ends the session of a refresh token. An unknown token ends nothing and is answered alike (RFC 7009). The access token
 /// ends by itself within 15 minutes.
 #[utoipa::path(
+    operation_id = "end_session",
     tag = "Sign-in",
     request_body = RefreshRequest,
     extensions(("x-permission" = json!(PUBLIC))),

@@ -27,6 +27,7 @@ pub struct SetPasswordRequest {
 ///
 /// By the one-time token that came with the account: nobody sets another's password. Ends every session of the person.
 #[utoipa::path(
+    operation_id = "set_password",
     tag = "Sign-in",
     request_body = SetPasswordRequest,
     extensions(("x-permission" = json!(PUBLIC)), ("x-problems" = json!(["set-password-token-invalid", "too-many-requests"]))),

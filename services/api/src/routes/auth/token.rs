@@ -26,6 +26,7 @@ pub struct TokenRequest {
 /// Answers an access token for 15 minutes and a refresh token that renews it for up to 12 hours. Whether the address or
 /// the password was wrong is not said.
 #[utoipa::path(
+    operation_id = "sign_in",
     tag = "Sign-in",
     request_body = TokenRequest,
     extensions(("x-permission" = json!(PUBLIC)), ("x-problems" = json!(["wrong-credentials", "too-many-requests"]))),

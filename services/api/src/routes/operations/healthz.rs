@@ -9,6 +9,7 @@ use serde_json::json;
 ///
 /// Says nothing about the database: for whoever restarts processes.
 #[utoipa::path(
+    operation_id = "health",
     tag = "Operations",
     extensions(("x-permission" = json!(PUBLIC))),
     responses((status = 200, description = "The process lives.", body = serde_json::Value, content_type = "application/json",

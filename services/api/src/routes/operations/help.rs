@@ -11,6 +11,7 @@ use serde_json::json;
 ///
 /// What a problem's `type` points to: what it means and what to do.
 #[utoipa::path(
+    operation_id = "problem_help",
     tag = "Operations",
     params(("code" = String, Path, description = "Code of the problem.", example = "version-stale", max_length = 40)),
     extensions(("x-permission" = json!(PUBLIC)), ("x-problems" = json!(["not-found"]))),

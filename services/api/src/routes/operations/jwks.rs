@@ -10,6 +10,7 @@ use actix_web::http::header::{CACHE_CONTROL, HeaderValue};
 ///
 /// A JWK set (RFC 7517, RFC 8037). A key's `kid` is its RFC 7638 thumbprint.
 #[utoipa::path(
+    operation_id = "public_keys",
     tag = "Sign-in",
     extensions(("x-permission" = json!(PUBLIC))),
     responses((status = 200, description = "The keys.", body = serde_json::Value, content_type = "application/json",

@@ -11,6 +11,7 @@ use serde_json::json;
 ///
 /// The database answers under both roles and is migrated: for whoever sends traffic here.
 #[utoipa::path(
+    operation_id = "readiness",
     tag = "Operations",
     extensions(("x-permission" = json!(PUBLIC))),
     responses((status = 200, description = "Ready.", body = serde_json::Value, content_type = "application/json",

@@ -35,6 +35,7 @@ pub struct UserChange {
 ///
 /// Records a new version, which acts at once: also on tokens that were handed out before. Earlier versions stay on record.
 #[utoipa::path(
+    operation_id = "change_user",
     tag = "People",
     params(("id" = PersonId, Path, description = "The person."), ("If-Match" = String, Header, description = "The account's ETag.")),
     request_body = UserChange,

@@ -48,6 +48,7 @@ pub struct NewUserAnswer {
 ///
 /// The account has no password: its person sets one with the one-time token, which this answer alone shows.
 #[utoipa::path(
+    operation_id = "create_user",
     tag = "People",
     request_body = NewUser,
     extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-problems" = json!(["email-taken"]))),

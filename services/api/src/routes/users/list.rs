@@ -11,6 +11,7 @@ use clampward_wire::page::Page;
 ///
 /// In the order of their ids, which is the order of their recording.
 #[utoipa::path(
+    operation_id = "list_users",
     tag = "People",
     params(PageParameters),
     extensions(("x-permission" = json!(ReadPeople::NAME))),

@@ -4,6 +4,7 @@ pub mod change;
 pub mod create;
 pub mod list;
 pub mod read;
+pub mod renew_token;
 pub mod view;
 
 use crate::random::Secret;

@@ -9,6 +9,7 @@ use clampward_domain::ids::PersonId;
 
 /// One person
 #[utoipa::path(
+    operation_id = "read_user",
     tag = "People",
     params(("id" = PersonId, Path, description = "The person.")),
     extensions(("x-permission" = json!(ReadPeople::NAME)), ("x-problems" = json!(["not-found"]))),

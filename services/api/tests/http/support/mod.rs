@@ -27,8 +27,7 @@ pub struct TestApp {
     pub url: String,
     pub clock: Arc<ManualClock>,
     pub administrator_password: String,
-    /// Kept until the test has ended.
-    _database: TestDatabase,
+    pub database: TestDatabase,
     client: awc::Client,
     contract: OpenApi,
     handle: actix_web::dev::ServerHandle,
@@ -169,7 +168,7 @@ impl TestApp {
             url,
             clock,
             administrator_password,
-            _database: database,
+            database,
             client,
             contract: openapi::document(),
             handle,
@@ -220,6 +219,43 @@ impl TestApp {
             .await
             .succeeded(204);
         (created.text("/id"), self.sign_in(&email, &password).await)
+    }
+    /// A partial change that names the version it changes.
+    pub async fn patch(&self, token: &str, path: &str, etag: &str, body: &Value) -> Reply {
+        self.call("PATCH", path)
+            .token(token)
+            .header("If-Match", etag)
+            .json(body)
+            .send()
+            .await
+    }
+    /// A new yard's id.
+    pub async fn yard(&self, token: &str, code: &str, changes: Value) -> String {
+        let mut yard = serde_json::json!({
+            "code": code, "name": format!("Yard {code}"), "time_zone": "Europe/London", "rule_set": "gb-loler",
+        });
+        for (name, value) in changes.as_object().into_iter().flatten() {
+            yard[name] = value.clone();
+        }
+        self.post(token, "/v1/yards", &yard)
+            .await
+            .succeeded(201)
+            .text("/id")
+    }
+    /// The SQLSTATE by which the database refuses a statement, tried as the owner of its tables.
+    pub async fn refused_sql(&self, statement: &'static str) -> Option<String> {
+        use sqlx::Connection;
+        let mut owner = sqlx::PgConnection::connect(&self.database.owner_url)
+            .await
+            .expect("the owner");
+        let refused = sqlx::raw_sql(statement)
+            .execute(&mut owner)
+            .await
+            .expect_err("refused");
+        refused
+            .as_database_error()
+            .and_then(|error| error.code())
+            .map(|code| code.into_owned())
     }
     /// Stops the service.
     pub async fn stop(self) {

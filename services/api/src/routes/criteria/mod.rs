@@ -1,0 +1,3 @@
+//! The rejection criteria: what an inspector is asked.
+
+pub mod list;

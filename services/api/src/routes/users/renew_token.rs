@@ -1,0 +1,47 @@
+//! `POST /v1/users/{id}/set-password-tokens`.
+
+use super::hand_out_token;
+use crate::extract::{Authorized, Path};
+use crate::permission::{KeepPeople, Permission};
+use crate::reply::{Answer, Failure};
+use actix_web::{HttpResponse, post};
+use clampward_domain::ids::PersonId;
+use jiff::Timestamp;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// A one-time token.
+#[derive(Serialize, ToSchema)]
+pub struct SetPasswordTokenAnswer {
+    /// Hand it to the person; it is shown here only.
+    #[schema(examples("cwp_Zt8sKpQe7uVrLdN4xT6kEfA5bGJ3mFqOaXh1C0yB2w9"))]
+    set_password_token: String,
+    /// Until when it can be used.
+    set_password_until: Timestamp,
+}
+
+/// Hand out a new one-time token
+///
+/// For somebody who forgot their password. Earlier one-time tokens of the person open nothing any more; the password stays
+/// until the person sets another.
+#[utoipa::path(
+    operation_id = "hand_out_set_password_token",
+    tag = "People",
+    params(("id" = PersonId, Path, description = "The person.")),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-problems" = json!(["not-found"]))),
+    responses((status = 201, description = "Handed out.", body = SetPasswordTokenAnswer))
+)]
+#[post("/v1/users/{id}/set-password-tokens")]
+pub async fn renew_token(call: Authorized<KeepPeople>, id: Path<PersonId>) -> Answer {
+    call.everywhere()?;
+    call.store()
+        .account(id.0)
+        .await?
+        .ok_or_else(|| Failure::not_found("person"))?;
+    let (set_password_token, set_password_until) =
+        hand_out_token(call.store(), id.0, call.limits().set_password_hours).await?;
+    Ok(HttpResponse::Created().json(SetPasswordTokenAnswer {
+        set_password_token,
+        set_password_until,
+    }))
+}

@@ -1,0 +1,238 @@
+//! What yards and models have in common on the wire: a head beside the fields, partial changes, first days.
+
+use crate::reply::Failure;
+use clampward_domain::calendar::Zone;
+use clampward_domain::entry::InputError;
+use clampward_store::reference::ReferenceError;
+use clampward_wire::json;
+use clampward_wire::problem::{self, FieldError, Problem};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde::de::DeserializeOwned;
+use serde_json::{Map, Value};
+use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
+use utoipa::openapi::{Object, RefOr};
+
+impl From<ReferenceError> for Failure {
+    fn from(error: ReferenceError) -> Self {
+        match error {
+            ReferenceError::CodeTaken => Self::new(problem::CODE_TAKEN, "Another yard bears this code."),
+            ReferenceError::ModelTaken => Self::new(
+                problem::MODEL_TAKEN,
+                "The maker has a model of this name already.",
+            ),
+            ReferenceError::NotFound => Self::not_found("version"),
+            ReferenceError::Stale => Self::new(
+                problem::VERSION_STALE,
+                "It was changed meanwhile: read it again and repeat your change.",
+            ),
+            ReferenceError::LaterVersionPending => Self::new(
+                problem::VERSION_PENDING,
+                "A version that starts later is recorded already.",
+            ),
+            ReferenceError::Store(error) => error.into(),
+        }
+    }
+}
+
+/// A partial change taken apart: when it starts, why, and the fields.
+pub struct Change {
+    /// First day, if it was named.
+    pub starts_on: Option<Date>,
+    /// Why.
+    pub reason: Option<String>,
+    fields: Map<String, Value>,
+}
+
+/// Longest reason.
+const MAX_REASON: usize = 500;
+
+impl Change {
+    /// Takes a body apart.
+    pub fn read(body: Value) -> Result<Self, Failure> {
+        let Value::Object(mut fields) = body else {
+            return Err(refused("", "wrong-type", "send a JSON object"));
+        };
+        let mut take = |name: &str| match fields.shift_remove(name) {
+            None | Some(Value::Null) => Ok(None),
+            Some(Value::String(text)) => Ok(Some(text)),
+            Some(_) => Err(refused(&format!("/{name}"), "wrong-type", "a text")),
+        };
+        let starts_on = take("starts_on")?;
+        let reason = take("reason")?
+            .map(|reason| reason.trim().to_owned())
+            .filter(|reason| !reason.is_empty());
+        if reason
+            .as_ref()
+            .is_some_and(|reason| reason.chars().count() > MAX_REASON)
+        {
+            let detail = format!("at most {MAX_REASON} characters");
+            return Err(refused("/reason", "too-long", detail));
+        }
+        let starts_on = starts_on.map(|text| day(&text)).transpose()?;
+        Ok(Self {
+            starts_on,
+            reason,
+            fields,
+        })
+    }
+    /// The fields laid over what is there (RFC 7396): null takes a field away.
+    pub fn onto<T: DeserializeOwned>(self, mut before: Value) -> Result<T, Failure> {
+        merge(&mut before, Value::Object(self.fields));
+        Ok(json::from_value(before).map_err(Problem::from)?)
+    }
+}
+
+fn day(text: &str) -> Result<Date, Failure> {
+    let strict = text.len() == 10;
+    let day = if strict { text.parse().ok() } else { None };
+    day.ok_or_else(|| refused("/starts_on", "invalid-value", "write a day as YYYY-MM-DD"))
+}
+
+fn refused(pointer: &str, code: &'static str, detail: impl Into<String>) -> Failure {
+    Problem::input(vec![FieldError::new(pointer, code, detail)]).into()
+}
+
+/// RFC 7396.
+fn merge(target: &mut Value, patch: Value) {
+    let Value::Object(patch) = patch else {
+        *target = patch;
+        return;
+    };
+    if !target.is_object() {
+        *target = Value::Object(Map::new());
+    }
+    if let Value::Object(fields) = target {
+        for (name, value) in patch {
+            if value.is_null() {
+                fields.shift_remove(&name);
+            } else {
+                merge(fields.entry(name).or_insert(Value::Null), value);
+            }
+        }
+    }
+}
+
+/// The first day of a new version: tomorrow, or the day that was named if it is later than today.
+pub fn first_day(named: Option<Date>, zone: &Zone, now: Timestamp) -> Result<Date, Failure> {
+    let today = zone.date_at(now);
+    let tomorrow = today.tomorrow().unwrap_or(Date::MAX);
+    match named {
+        Some(day) if day <= today => {
+            let detail = format!(
+                "today is {today} there: a version starts on a later day, so that nobody is judged by two"
+            );
+            Err(refused("/starts_on", "not-later", detail))
+        }
+        Some(day) => Ok(day),
+        None => Ok(tomorrow),
+    }
+}
+
+/// Refuses faulty particulars, naming each.
+pub fn well_formed(errors: Vec<InputError>) -> Result<(), Failure> {
+    if errors.is_empty() {
+        return Ok(());
+    }
+    Err(Problem::input(errors.into_iter().map(FieldError::from).collect()).into())
+}
+
+/// The schema of a version as it is answered: its head beside its fields, open for more.
+pub fn answered(fields: RefOr<Schema>) -> RefOr<Schema> {
+    let RefOr::T(Schema::Object(mut object)) = fields else {
+        return fields;
+    };
+    object.additional_properties = None;
+    add(&mut object, "id", text(Some(KnownFormat::Uuid), "Its id."), true);
+    add(
+        &mut object,
+        "version",
+        ObjectBuilder::new()
+            .schema_type(Type::Integer)
+            .minimum(Some(1))
+            .description(Some("Version, from 1."))
+            .build(),
+        true,
+    );
+    add(
+        &mut object,
+        "starts_on",
+        nullable_day("First day of this version; null for the first, which holds from its recording."),
+        true,
+    );
+    add(
+        &mut object,
+        "starts_at",
+        text(Some(KnownFormat::DateTime), "In force from here on."),
+        true,
+    );
+    add(
+        &mut object,
+        "recorded_at",
+        text(Some(KnownFormat::DateTime), "When it was recorded."),
+        true,
+    );
+    RefOr::T(Schema::Object(object))
+}
+
+/// The schema of a partial change: every field optional, with the first day and the reason.
+pub fn partial(fields: RefOr<Schema>) -> RefOr<Schema> {
+    let RefOr::T(Schema::Object(mut object)) = fields else {
+        return fields;
+    };
+    object.required.clear();
+    add(
+        &mut object,
+        "starts_on",
+        text(
+            Some(KnownFormat::Date),
+            "First day of the new version, later than today; tomorrow if left out.",
+        ),
+        false,
+    );
+    add(&mut object, "reason", reason(), false);
+    RefOr::T(Schema::Object(object))
+}
+
+/// The schema of something new, with a reason beside its fields.
+pub fn with_reason(fields: RefOr<Schema>) -> RefOr<Schema> {
+    let RefOr::T(Schema::Object(mut object)) = fields else {
+        return fields;
+    };
+    add(&mut object, "reason", reason(), false);
+    RefOr::T(Schema::Object(object))
+}
+
+fn reason() -> Object {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .max_length(Some(MAX_REASON))
+        .description(Some("Why."))
+        .build()
+}
+
+fn add(object: &mut Object, name: &str, schema: Object, required: bool) {
+    object
+        .properties
+        .insert(name.to_owned(), RefOr::T(Schema::Object(schema)));
+    if required {
+        object.required.push(name.to_owned());
+    }
+}
+fn text(format: Option<KnownFormat>, description: &str) -> Object {
+    let format = format.map(SchemaFormat::KnownFormat);
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(format)
+        .description(Some(description))
+        .build()
+}
+fn nullable_day(description: &str) -> Object {
+    let kinds = utoipa::openapi::schema::SchemaType::from_iter([Type::String, Type::Null]);
+    let format = Some(SchemaFormat::KnownFormat(KnownFormat::Date));
+    ObjectBuilder::new()
+        .schema_type(kinds)
+        .format(format)
+        .description(Some(description))
+        .build()
+}

@@ -1,0 +1,87 @@
+//! The published contract is whole: every operation says who may call it, what it answers and what can go wrong.
+
+use clampward_api::openapi::{self, PERMISSION, PROBLEMS, PUBLIC};
+use clampward_api::permission::TABLE;
+use clampward_wire::problem;
+use serde_json::Value;
+use std::collections::BTreeSet;
+
+#[test]
+fn every_operation_names_its_permission_and_known_problems() {
+    let document = openapi::document();
+    let mut names = BTreeSet::new();
+    for (path, item) in &document.paths.paths {
+        for (method, operation) in openapi::operations(item) {
+            let here = format!("{method} {path}");
+            let extensions = operation
+                .extensions
+                .as_ref()
+                .unwrap_or_else(|| panic!("{here} names no permission"));
+            let permission = extensions
+                .get(PERMISSION)
+                .and_then(Value::as_str)
+                .unwrap_or_default();
+            assert!(
+                permission == PUBLIC || TABLE.iter().any(|row| row.name == permission),
+                "{here}: {permission}"
+            );
+            let own = extensions
+                .get(PROBLEMS)
+                .and_then(Value::as_array)
+                .cloned()
+                .unwrap_or_default();
+            for code in own {
+                let code = code.as_str().unwrap_or_default();
+                assert!(
+                    problem::kind(code).is_some(),
+                    "{here}: {code} is not in the table"
+                );
+            }
+            let name = operation.operation_id.clone().unwrap_or_default();
+            assert!(names.insert(name.clone()), "{here}: {name} twice");
+            assert!(
+                operation.summary.as_ref().is_some_and(|text| !text.is_empty()),
+                "{here} has no summary"
+            );
+            assert!(
+                operation.tags.as_ref().is_some_and(|tags| tags.len() == 1),
+                "{here} has no tag"
+            );
+            for (status, response) in &operation.responses.responses {
+                let utoipa::openapi::RefOr::T(response) = response else {
+                    panic!("{here}: a response by reference")
+                };
+                assert!(
+                    !response.description.is_empty(),
+                    "{here}: {status} has no description"
+                );
+            }
+        }
+    }
+    assert!(names.len() >= 24, "{names:?}");
+}
+
+#[test]
+fn every_reference_in_the_contract_leads_somewhere() {
+    let document = serde_json::to_value(openapi::document()).expect("JSON");
+    let mut found = Vec::new();
+    references(&document, &mut found);
+    assert!(found.len() > 50);
+    for reference in found {
+        let pointer = reference.strip_prefix('#').unwrap_or_default();
+        assert!(document.pointer(pointer).is_some(), "{reference} leads nowhere");
+    }
+}
+
+fn references(value: &Value, found: &mut Vec<String>) {
+    match value {
+        Value::Object(fields) => {
+            if let Some(Value::String(reference)) = fields.get("$ref") {
+                found.push(reference.clone());
+            }
+            fields.values().for_each(|value| references(value, found));
+        }
+        Value::Array(items) => items.iter().for_each(|value| references(value, found)),
+        _ => {}
+    }
+}
