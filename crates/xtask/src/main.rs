@@ -1,0 +1,49 @@
+//! The developer's commands: `cargo xtask up`, `test`, `check`, `openapi`.
+//!
+//! Each command is one module. Nothing here is part of the service, and no rule of the trade is known here.
+
+mod check;
+mod failure;
+mod openapi;
+mod test;
+mod up;
+mod workspace;
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// The developer's commands.
+#[derive(Parser)]
+#[command(name = "cargo xtask", bin_name = "cargo xtask")]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Start everything on this machine: database, migrations, service. Ctrl-C stops all of it.
+    Up(up::Options),
+    /// Run everything that CI runs.
+    Test(test::Options),
+    /// Check the shape of the house: dependencies, module headers and sizes, paths named in documents.
+    Check,
+    /// Write the published contract to openapi/clampward.json.
+    Openapi,
+}
+
+fn main() -> ExitCode {
+    let done = match Arguments::parse().command {
+        Command::Up(options) => up::run(&options),
+        Command::Test(options) => test::run(&options),
+        Command::Check => check::run(),
+        Command::Openapi => openapi::write(),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            eprintln!("\nerror: {failure}");
+            ExitCode::FAILURE
+        }
+    }
+}

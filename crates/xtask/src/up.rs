@@ -1,0 +1,146 @@
+//! `cargo xtask up`: from a fresh clone to a running service, and everything stopped again by Ctrl-C.
+//!
+//! Progress goes to standard error; standard output carries only the final word. What is kept between two starts lies in
+//! the data folder. Whatever way this program ends, what it started ends with it: the service first, then the database.
+
+mod account;
+mod database;
+mod engine;
+mod install;
+mod kept;
+mod say;
+mod service;
+
+use crate::failure::{Done, Failure, While};
+use crate::workspace;
+use account::Account;
+use database::Database;
+use kept::Kept;
+use service::Service;
+use std::net::{Ipv4Addr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use tokio::runtime::Runtime;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// How often the running programs are looked at.
+const WATCH: Duration = Duration::from_millis(500);
+/// Sign-in of the administrator of an empty start.
+const ADMINISTRATOR_EMAIL: &str = "administrator@clampward.example";
+
+/// How to start.
+#[derive(clap::Args)]
+pub struct Options {
+    /// Port of the service on this machine.
+    #[arg(long, default_value_t = 8080)]
+    port: u16,
+    /// Folder for everything that is kept; `.clampward` in the workspace if left out.
+    #[arg(long)]
+    data_dir: Option<PathBuf>,
+    /// When ready, print one line of JSON, {"url", "accounts": [{"role", "email", "password", "yards"}]}, and nothing
+    /// else.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Starts everything, says what to try, and waits for Ctrl-C.
+pub fn run(options: &Options) -> Done {
+    let runtime = Runtime::new().during("starting")?;
+    let directory = match &options.data_dir {
+        Some(directory) => directory.clone(),
+        None => workspace::root()?.join(".clampward"),
+    };
+    free(options.port)?;
+    let mut kept = Kept::open(&directory)?;
+
+    step("building the service");
+    service::build()?;
+    step("finding a database");
+    let mut database = Database::find(&directory, &kept, &runtime)?;
+    step(&format!("database: {}", database.what()));
+    step("migrating");
+    service::migrate(database.owner_url(), kept.service_password())?;
+    let accounts = first_start(&mut kept, &database)?;
+    step("starting the service");
+    let mut service = Service::start(&directory, database.service_url(), options.port)?;
+    service.wait_until_ready()?;
+
+    say::ready(&service.url(), &accounts, options.json);
+    let ended = runtime.block_on(watch(&mut service, &mut database));
+    step("stopping the service");
+    let stopped = service.stop();
+    step("stopping the database");
+    let stopped = stopped.and(database.stop());
+    ended.and(stopped)
+}
+
+/// Records the administrator once per database; a later start finds the account that was kept.
+fn first_start(kept: &mut Kept, database: &Database) -> Done<Vec<Account>> {
+    if let Some(accounts) = kept.accounts(database.identity()) {
+        return Ok(accounts);
+    }
+    step("recording the first administrator");
+    let password = service::create_administrator(database.service_url(), ADMINISTRATOR_EMAIL)?;
+    let accounts = vec![Account {
+        role: "administrator".to_owned(),
+        email: ADMINISTRATOR_EMAIL.to_owned(),
+        password,
+        yards: serde_json::json!("all"),
+    }];
+    kept.keep_accounts(database.identity(), &accounts)?;
+    Ok(accounts)
+}
+
+/// Waits until someone asks for the end, or until a program ends that should not.
+async fn watch(service: &mut Service, database: &mut Database) -> Done {
+    let mut interrupt = signal(SignalKind::interrupt()).during("listening for Ctrl-C")?;
+    let mut terminate = signal(SignalKind::terminate()).during("listening for SIGTERM")?;
+    let mut hang_up = signal(SignalKind::hangup()).during("listening for SIGHUP")?;
+    let mut look = tokio::time::interval(WATCH);
+    loop {
+        tokio::select! {
+            _ = interrupt.recv() => return Ok(()),
+            _ = terminate.recv() => return Ok(()),
+            _ = hang_up.recv() => return Ok(()),
+            _ = look.tick() => {
+                service.check()?;
+                database.check()?;
+            }
+        }
+    }
+}
+
+/// Fails early where the port is taken.
+fn free(port: u16) -> Done {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, port))
+        .map(drop)
+        .during(format!("port {port} cannot be used (choose another with --port)"))
+}
+
+fn step(what: &str) {
+    eprintln!("• {what}");
+}
+
+/// The last lines of a log, for an error message.
+fn tail(path: &Path) -> String {
+    const LINES: usize = 20;
+    match std::fs::read_to_string(path) {
+        Ok(text) => {
+            let lines: Vec<_> = text.lines().collect();
+            lines
+                .get(lines.len().saturating_sub(LINES)..)
+                .unwrap_or_default()
+                .join("\n")
+        }
+        Err(error) => format!("({} cannot be read: {error})", path.display()),
+    }
+}
+
+/// Ends with what a program said before it ended.
+fn ended_with(what: &str, log: &Path) -> Failure {
+    Failure::new(format!(
+        "{what} ended by itself; the end of {}:\n{}",
+        log.display(),
+        tail(log)
+    ))
+}

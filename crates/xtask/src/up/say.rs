@@ -1,0 +1,76 @@
+//! The final word: what runs where, who can sign in, and what to try next.
+
+use super::account::Account;
+use serde_json::json;
+
+/// Says that everything runs, for a person or, as one line of JSON, for a script.
+pub fn ready(url: &str, accounts: &[Account], as_json: bool) {
+    if as_json {
+        println!("{}", line(url, accounts));
+    } else {
+        println!("{}", words(url, accounts));
+    }
+}
+
+fn line(url: &str, accounts: &[Account]) -> String {
+    let accounts: Vec<_> = accounts.iter().map(Account::to_json).collect();
+    json!({"url": url, "accounts": accounts}).to_string()
+}
+
+fn words(url: &str, accounts: &[Account]) -> String {
+    let mut text = format!("\nClampward runs at {url}   (documentation: {url}/docs)\n\nSign-ins:\n");
+    for account in accounts {
+        let yards = account
+            .yards
+            .as_str()
+            .map_or_else(|| account.yards.to_string(), |all| format!("{all} yards"));
+        text += &format!(
+            "  {:<14} {:<36} {}   {yards}\n",
+            account.role, account.email, account.password
+        );
+    }
+    if let Some(account) = accounts.first() {
+        text += &format!(
+            "\nTry next:\n  \
+             TOKEN=$(curl -s {url}/v1/auth/token -H 'content-type: application/json' \\\n    \
+             -d '{}' | sed 's/.*\"access_token\":\"\\([^\"]*\\)\".*/\\1/')\n  \
+             curl -s {url}/v1/me -H \"authorization: Bearer $TOKEN\"\n",
+            json!({"email": account.email, "password": account.password})
+        );
+    }
+    text + "\nCtrl-C stops all of it; the next start finds its data."
+}
+
+#[cfg(test)]
+mod tests {
+    //! Both ways of saying it.
+
+    use super::*;
+
+    fn account() -> Account {
+        Account {
+            role: "safety".to_owned(),
+            email: "a@b.example".to_owned(),
+            password: "word".to_owned(),
+            yards: json!(["y1"]),
+        }
+    }
+
+    #[test]
+    fn a_script_gets_one_line_with_url_and_accounts() {
+        assert_eq!(
+            line("http://127.0.0.1:1", &[account()]),
+            r#"{"url":"http://127.0.0.1:1","accounts":[{"role":"safety","email":"a@b.example","password":"word","yards":["y1"]}]}"#
+        );
+    }
+
+    #[test]
+    fn a_person_gets_sign_ins_and_a_call_that_signs_in() {
+        let text = words("http://127.0.0.1:1", &[account()]);
+        assert!(text.contains("a@b.example"), "{text}");
+        assert!(
+            text.contains(r#"-d '{"email":"a@b.example","password":"word"}'"#),
+            "{text}"
+        );
+    }
+}

@@ -1,0 +1,58 @@
+//! Where things are: the workspace's root, what cargo knows about it, the programs it built.
+
+use crate::failure::{Done, Failure, While};
+use serde_json::Value;
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+/// The workspace's root.
+pub fn root() -> Done<PathBuf> {
+    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    beside.canonicalize().during("finding the workspace")
+}
+
+/// Cargo itself, started in the workspace's root: the one that runs this, so that the toolchain is the same.
+pub fn cargo() -> Done<Command> {
+    let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| OsString::from("cargo")));
+    command.current_dir(root()?).stdin(Stdio::null());
+    Ok(command)
+}
+
+/// What `cargo metadata` says about building here, the graph of dependencies included.
+pub fn metadata() -> Done<Value> {
+    ask_cargo(&["--filter-platform", &host()?])
+}
+
+/// A program of this workspace, as built for development.
+pub fn program(name: &str) -> Done<PathBuf> {
+    let metadata = ask_cargo(&["--no-deps"])?;
+    let target = metadata.get("target_directory").and_then(Value::as_str);
+    let target = target.ok_or_else(|| Failure::new("cargo metadata names no target directory"))?;
+    Ok(Path::new(target).join("debug").join(name))
+}
+
+fn ask_cargo(arguments: &[&str]) -> Done<Value> {
+    let mut command = cargo()?;
+    command
+        .args(["metadata", "--format-version", "1"])
+        .args(arguments)
+        .stderr(Stdio::inherit());
+    let output = command.output().during("running cargo metadata")?;
+    if !output.status.success() {
+        return Err(Failure::new("cargo metadata failed"));
+    }
+    serde_json::from_slice(&output.stdout).during("reading what cargo metadata says")
+}
+
+/// The platform that this machine builds for.
+fn host() -> Done<String> {
+    let output = Command::new("rustc")
+        .arg("-vV")
+        .output()
+        .during("running rustc")?;
+    let text = String::from_utf8(output.stdout).during("reading rustc's version")?;
+    let host = text.lines().find_map(|line| line.strip_prefix("host: "));
+    host.map(str::to_owned)
+        .ok_or_else(|| Failure::new("rustc names no host"))
+}
