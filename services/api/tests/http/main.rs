@@ -10,6 +10,7 @@
 mod support;
 
 mod administrator;
+mod authorisation;
 mod competences;
 mod contract;
 mod criteria;
