@@ -9,5 +9,8 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod due;
 mod grounds;
+mod hostile;
 mod life;
+mod lockouts;
