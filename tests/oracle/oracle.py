@@ -26,9 +26,7 @@ zoneinfo.reset_tzpath(to=())  # the pinned tzdata package only, never the machin
 SCOPES = ["frequent", "periodic", "dismantled", "crack_test"]
 KINDS_OF_BOTH_CLOCKS = {"initial", "periodic", "after_repair", "exceptional"}
 TAKEN_APART = {"shock", "overload", "drop", "heat"}
-US = {  # class -> (frequent where the yard picks nothing, the longest it may pick, periodic)
-    "normal": ("P1M", "P1M", "P1Y"), "heavy": ("P7D", "P1M", "P6M"), "severe": ("PT24H", "P7D", "P3M"),
-}
+US = {"normal": ("P1M", "P1Y"), "heavy": ("P7D", "P6M"), "severe": ("PT24H", "P3M")}  # frequent, periodic
 FAR = 253402300799  # the end of the year 9999
 
 
@@ -45,14 +43,13 @@ def day(name, at):
 
 @lru_cache(maxsize=100_000)
 def late_from(name, last):
-    """The first second at which a thing due on `last` is late: tries every quarter of an hour, then every second."""
+    """The first second at which a thing due on `last` is late: tried by the quarter of an hour, minute and second."""
     at = int(datetime(last.year, last.month, last.day, tzinfo=timezone.utc).timestamp()) - 16 * 3600
-    while day(name, at) <= last:
-        at += 900
-    at -= 900
-    while day(name, at) <= last:
-        at += 1
-    return at
+    for step in (900, 60, 1):
+        while day(name, at) <= last:
+            at += step
+        at -= step
+    return at + 1
 
 
 def plus(anchor, interval):
@@ -198,29 +195,28 @@ class Clamp:
         if not {"yard_lead", "safety"} & set(self.h["people"][back["by"]]["roles"]):
             return False
         made = [facts[r["repair"]]["by"] for r in back["releases"] if r["repair"] is not None]
+        qualified = self.competent(inspection, "qualified_person", signed_at)
         good = opener["n"] < inspection["n"] < back["n"] and self.accepted(inspection) and back["by"] not in made
-        if release["ground"] == "inspected_fit" and inspection["reason"] == "precaution" == key[1]:
-            good = good and opener["by"] != inspection["by"] and self.competent(inspection, "designated_person", signed_at) or (
-                good and self.competent(inspection, "qualified_person", signed_at))
-        else:
-            good = good and self.competent(inspection, "qualified_person", signed_at)
         if release["ground"] == "inspected_fit":
-            named = [key[0], key[1]] in inspection["lockouts"]
-            after_force = key[1] in ("dropped", "shock_suspected", "overload_suspected")
-            looked_inside = inspection["reason"] in TAKEN_APART
-            # Frequent scope is enough for a precaution, for nothing else.
-            outside_only = inspection["reason"] == "precaution" != key[1] and not self.complete(inspection, "periodic")
-            return (good and named and inspection["inspection"] == "exceptional" and opener["kind"] in ("tagged_out", "used")
-                    and not outside_only and (looked_inside or not after_force))
+            named = list(key) in inspection["lockouts"] and inspection["inspection"] == "exceptional"
+            cautious = inspection["reason"] == "precaution"
+            if cautious and key[1] == "precaution":  # frequent scope is enough, and a designated person who did not open it
+                designated = self.competent(inspection, "designated_person", signed_at)
+                enough = qualified or designated and opener["by"] != inspection["by"]
+            elif key[1] in ("dropped", "shock_suspected", "overload_suspected"):
+                enough = qualified and inspection["reason"] in TAKEN_APART
+            else:
+                enough = qualified and (not cautious or self.complete(inspection, "periodic"))
+            return good and named and enough and opener["kind"] in ("tagged_out", "used")
         if not repair:
             return False
-        good = (good and inspection["inspection"] == "after_repair" and inspection["cites"] == repair["n"]
+        good = (good and qualified and inspection["inspection"] == "after_repair" and inspection["cites"] == repair["n"]
                 and repair["by"] not in (inspection["by"], back["by"]))
         if release["ground"] == "reinspected":
             return good and key == (repair["n"], "not_reinspected")
         part = opener["components"][0] if opener["kind"] == "repaired" else self.catalogue[key[1]]["component"]
         remedies = ["restore_to_original"] if opener["kind"] == "repaired" else self.catalogue[key[1]]["remedies"]
-        good = (good and opener["n"] < repair["n"] and [key[0], key[1]] in repair["answers"]
+        good = (good and opener["n"] < repair["n"] and list(key) in repair["answers"]
                 and repair["original_parts"] and self.competent(repair, "repair_technician", signed_at)
                 and part in repair["components"])
         if release["ground"] == "restored":
@@ -297,7 +293,7 @@ class Clamp:
         elif rules == "de-dguv":
             periodic.append((*end(name, last_periodic, "P1Y"), "rule_set"))
         elif service != "special":
-            periodic.append((*end(name, last_periodic, US[service][2]), "rule_set"))
+            periodic.append((*end(name, last_periodic, US[service][1]), "rule_set"))
         if rules == "us-b30.20" and service == "special":
             direction = said["direction"] if self.competent(said, "qualified_person", said["at"]) else None
             direction = direction or {}

@@ -5,6 +5,7 @@
 mod check;
 mod failure;
 mod openapi;
+mod oracle;
 mod test;
 mod up;
 mod workspace;

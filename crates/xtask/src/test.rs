@@ -4,7 +4,7 @@
 //! elsewhere; this only knows the order: what is quick and often wrong comes first.
 
 use crate::failure::{Done, Failure, While};
-use crate::{check, openapi, workspace};
+use crate::{check, openapi, oracle, workspace};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
@@ -43,6 +43,7 @@ const STEPS: &[(&str, Action)] = &[
         cargo(&["build", "--workspace", "--all-targets", "--locked"])
     }),
     ("published contract", openapi::compare),
+    ("oracle", oracle::run),
     ("tests", tests),
 ];
 
