@@ -200,7 +200,7 @@ class Clamp:
         if release["ground"] == "inspected_fit":
             named = list(key) in inspection["lockouts"] and inspection["inspection"] == "exceptional"
             cautious = inspection["reason"] == "precaution"
-            if cautious and key[1] == "precaution":  # frequent scope is enough, and a designated person who did not open it
+            if cautious and key[1] == "precaution":  # in frequent scope, also by a designated person who did not open it
                 designated = self.competent(inspection, "designated_person", signed_at)
                 enough = qualified or designated and opener["by"] != inspection["by"]
             elif key[1] in ("dropped", "shock_suspected", "overload_suspected"):
@@ -255,7 +255,8 @@ class Clamp:
             reasons.add("tagged_out")
         if any(f["kind"] == "retired" for f in facts):
             reasons.add("retired")
-        status = next((s for s in ("retired", "tagged_out", "awaiting_initial_inspection") if s in reasons), "in_service")
+        before_service = ("retired", "tagged_out", "awaiting_initial_inspection")
+        status = next((word for word in before_service if word in reasons), "in_service")
         return {"fit": not reasons, "status": status, "reasons": reasons, "frequent": frequent, "periodic": periodic}
 
     def clocks(self, t, facts, yard, said, inspections):
