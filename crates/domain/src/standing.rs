@@ -105,10 +105,11 @@ fn momentary(state: &ClampState, reference: &Reference, at: Timestamp) -> Standi
             Some(RETIRED),
         ));
     }
-    for lockout in state.open_lockouts() {
+    // One that was closed after the instant asked barred then.
+    for lockout in state.lockouts.values() {
         if lockout.bars_at(at) {
             reasons.push(barred(lockout));
-        } else {
+        } else if lockout.is_open() {
             ends.push(lockout.bars_from);
         }
     }

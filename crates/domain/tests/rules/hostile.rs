@@ -239,3 +239,14 @@ fn a_transfer_to_a_yard_nobody_knows_makes_the_clamp_unfit() {
     clamp.transferred("2025-01-10T15:00Z", "a yard nobody knows", None);
     assert!(!clamp.is_fit("2025-01-10T15:00Z"));
 }
+
+#[test]
+fn asked_about_an_instant_before_the_return_took_effect_the_clamp_was_barred() {
+    let mut case = mended(World::new());
+    assert!(!case.clamp.is_fit("2025-01-13T14:59Z"));
+    assert!(case.clamp.is_fit("2025-01-13T15:00Z"));
+    // Its inspection counts an hour later than the return: barred until then.
+    case.clamp.entry_mut(case.inspection).counted_at = at("2025-01-13T16:00Z");
+    assert!(!case.clamp.is_fit("2025-01-13T15:30Z"));
+    assert!(case.clamp.is_fit("2025-01-13T16:00Z"));
+}
