@@ -54,6 +54,8 @@ pub struct Cluster {
 impl Cluster {
     /// Makes the cluster if it is not there yet and starts it.
     pub fn start(options: ClusterOptions) -> Result<Self, ClusterError> {
+        // Before anything is made: without binaries there is nothing to make it for.
+        Binaries::find()?;
         let account = Account::find()?;
         let (directory, temporary) = match options.place {
             Place::Kept(directory) => (prepare_kept(&account, &directory)?, false),
