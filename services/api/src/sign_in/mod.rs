@@ -8,9 +8,9 @@ mod passwords;
 mod session;
 mod tokens;
 
-pub use keys::{KeyError, SigningKey, thumbprint};
+pub use keys::{KeyError, SigningKey};
 pub use passwords::{
     HashError, Hasher, MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password, generate_password,
 };
 pub use session::{TokenAnswer, renew, sign_in};
-pub use tokens::{ACCESS_TOKEN_SECONDS, Claims, Refusal, Tokens};
+pub use tokens::{ACCESS_TOKEN_SECONDS, Claims, IssueError, Refusal, Tokens};

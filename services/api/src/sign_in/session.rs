@@ -91,7 +91,9 @@ fn pair(
     refresh: &Secret,
 ) -> Result<TokenAnswer, Failure> {
     Ok(TokenAnswer {
-        access_token: tokens.issue(person, grants_version, random::id(now)?, now),
+        access_token: tokens
+            .issue(person, grants_version, random::id(now)?, now)
+            .map_err(|error| Failure::internal(&error))?,
         token_type: "Bearer",
         expires_in: ACCESS_TOKEN_SECONDS,
         refresh_token: refresh.reveal().to_owned(),

@@ -1,14 +1,15 @@
 //! Access tokens: JWS in compact form, EdDSA and nothing else (RFC 8725, RFC 9068).
 //!
 //! The header must be exactly ours; no key is ever taken from a token. What was verified once is remembered until it
-//! expires, because a verification costs more than a question to the database.
+//! expires, because a verification costs more than a question to the database. It never reads the system's clock: the
+//! time is the caller's.
 
-use super::keys::{SigningKey, encoded};
-use base64::Engine;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use super::keys::{ALGORITHM, SigningKey};
 use clampward_domain::ids::PersonId;
-use ed25519_dalek::Signature;
 use jiff::Timestamp;
+use jsonwebtoken::errors::ErrorKind;
+use jsonwebtoken::jwk::JwkSet;
+use jsonwebtoken::{Header, Validation};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
@@ -27,18 +28,6 @@ const MAX_REMEMBERED: usize = 10_000;
 pub const AUDIENCE: &str = "clampward";
 /// Type of an access token (RFC 9068 section 2.1).
 const TYPE: &str = "at+jwt";
-/// The one algorithm (RFC 8037 section 3.1).
-const ALGORITHM: &str = "EdDSA";
-
-/// The header, with nothing beside these members: an unknown `crit`, a `jwk` or a `jku` does not even parse.
-#[derive(Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Header {
-    alg: String,
-    typ: String,
-    kid: String,
-}
-
 /// The claims on the wire.
 #[derive(Debug, Serialize, Deserialize)]
 struct Payload {
@@ -61,7 +50,7 @@ pub struct Claims {
     pub grants_version: u64,
     /// The token's id.
     pub id: Uuid,
-    /// Second from which it is no longer valid.
+    /// Second from which it is no longer valid, before the leeway.
     pub expires: i64,
 }
 
@@ -88,36 +77,57 @@ pub enum Refusal {
     NotYet,
 }
 
+/// A token could not be signed.
+#[derive(Debug, thiserror::Error)]
+#[error("an access token could not be signed")]
+pub struct IssueError(#[from] jsonwebtoken::errors::Error);
+
 /// Makes and verifies access tokens.
 pub struct Tokens {
     key: SigningKey,
     issuer: String,
-    header: String,
+    header: Header,
+    validation: Validation,
     remembered: Mutex<HashMap<[u8; 32], Claims>>,
 }
 
 impl Tokens {
     /// Tokens of an issuer, signed with a key.
     pub fn new(key: SigningKey, issuer: impl Into<String>) -> Self {
-        let header = serde_json::json!({ "alg": ALGORITHM, "typ": TYPE, "kid": key.name() }).to_string();
-        let header = URL_SAFE_NO_PAD.encode(header);
+        let issuer = issuer.into();
+        let header = Header {
+            typ: Some(TYPE.to_owned()),
+            kid: Some(key.name().to_owned()),
+            ..Header::new(ALGORITHM)
+        };
         Self {
+            validation: validation(&issuer),
             key,
-            issuer: issuer.into(),
+            issuer,
             header,
             remembered: Mutex::new(HashMap::new()),
         }
     }
     /// A token for a person.
-    pub fn issue(&self, person: PersonId, grants_version: u64, id: Uuid, now: Timestamp) -> String {
+    pub fn issue(
+        &self,
+        person: PersonId,
+        grants_version: u64,
+        id: Uuid,
+        now: Timestamp,
+    ) -> Result<String, IssueError> {
         let now = now.as_second();
-        let payload = serde_json::json!({
-            "iss": self.issuer, "aud": AUDIENCE, "sub": person, "iat": now, "nbf": now,
-            "exp": now.saturating_add(ACCESS_TOKEN_SECONDS), "jti": id, "grants_version": grants_version,
-        });
-        let input = format!("{}.{}", self.header, URL_SAFE_NO_PAD.encode(payload.to_string()));
-        let signature = URL_SAFE_NO_PAD.encode(self.key.sign(input.as_bytes()));
-        format!("{input}.{signature}")
+        let payload = Payload {
+            iss: self.issuer.clone(),
+            aud: AUDIENCE.to_owned(),
+            sub: person.into(),
+            iat: now,
+            nbf: now,
+            exp: now.saturating_add(ACCESS_TOKEN_SECONDS),
+            jti: id,
+            grants_version,
+        };
+        Ok(jsonwebtoken::encode(&self.header, &payload, self.key.private())?)
     }
     /// What a valid token says.
     pub fn verify(&self, token: &str, now: Timestamp) -> Result<Claims, Refusal> {
@@ -127,10 +137,10 @@ impl Tokens {
         let now = now.as_second();
         let digest: [u8; 32] = Sha256::digest(token.as_bytes()).into();
         if let Some(claims) = self.recall(&digest) {
-            return if now < claims.expires {
-                Ok(claims)
-            } else {
+            return if is_over(claims.expires, now) {
                 Err(Refusal::Expired)
+            } else {
+                Ok(claims)
             };
         }
         let claims = self.check(token, now)?;
@@ -139,23 +149,14 @@ impl Tokens {
     }
 
     fn check(&self, token: &str, now: i64) -> Result<Claims, Refusal> {
-        let (input, signature) = token.rsplit_once('.').ok_or(Refusal::Malformed)?;
-        let (header, payload) = input.split_once('.').ok_or(Refusal::Malformed)?;
-        let decode = |part: &str| URL_SAFE_NO_PAD.decode(part).map_err(|_| Refusal::Malformed);
-        let header: Header = serde_json::from_slice(&decode(header)?).map_err(|_| Refusal::Header)?;
-        if header.alg != ALGORITHM || header.typ != TYPE || header.kid != self.key.name() {
+        // Equal to ours, so with nothing beside: no `crit`, no `jwk`, no `jku`.
+        if jsonwebtoken::decode_header(token).map_err(|error| header_refusal(error.kind()))? != self.header {
             return Err(Refusal::Header);
         }
-        let signature = Signature::from_slice(&decode(signature)?).map_err(|_| Refusal::Signature)?;
-        self.key
-            .public()
-            .verify_strict(input.as_bytes(), &signature)
-            .map_err(|_| Refusal::Signature)?;
-        let payload: Payload = serde_json::from_slice(&decode(payload)?).map_err(|_| Refusal::Malformed)?;
-        if payload.iss != self.issuer || payload.aud != AUDIENCE {
-            return Err(Refusal::Party);
-        }
-        if payload.exp <= now {
+        let payload: Payload = jsonwebtoken::decode(token, self.key.public(), &self.validation)
+            .map_err(|error| refusal(error.kind()))?
+            .claims;
+        if is_over(payload.exp, now) {
             return Err(Refusal::Expired);
         }
         if payload.nbf > now.saturating_add(LEEWAY_SECONDS) {
@@ -177,7 +178,7 @@ impl Tokens {
             return;
         };
         if remembered.len() >= MAX_REMEMBERED {
-            remembered.retain(|_, claims| claims.expires > now);
+            remembered.retain(|_, claims| !is_over(claims.expires, now));
         }
         if remembered.len() >= MAX_REMEMBERED {
             remembered.clear();
@@ -186,11 +187,44 @@ impl Tokens {
     }
 
     /// The public keys as a JWK set (RFC 7517, RFC 8037).
-    pub fn public_keys(&self) -> serde_json::Value {
-        serde_json::json!({ "keys": [{
-            "kty": "OKP", "crv": "Ed25519", "x": encoded(&self.key.public()),
-            "kid": self.key.name(), "use": "sig", "alg": ALGORITHM,
-        }]})
+    pub fn public_keys(&self) -> JwkSet {
+        JwkSet {
+            keys: vec![self.key.jwk().clone()],
+        }
+    }
+}
+
+/// What the library checks: signature, algorithm, issuer, audience, and that no claim is missing. The times are ours,
+/// since it would compare them with the system's clock.
+fn validation(issuer: &str) -> Validation {
+    let mut validation = Validation::new(ALGORITHM);
+    validation.validate_exp = false;
+    validation.validate_nbf = false;
+    validation.set_issuer(&[issuer]);
+    validation.set_audience(&[AUDIENCE]);
+    validation.set_required_spec_claims(&["iss", "aud", "sub", "exp", "nbf"]);
+    validation
+}
+
+/// Whether a token with this end is over, also for a clock that is late by the leeway.
+fn is_over(expires: i64, now: i64) -> bool {
+    now >= expires.saturating_add(LEEWAY_SECONDS)
+}
+
+/// A header that parses as JSON but not as a header names something the library does not know.
+fn header_refusal(error: &ErrorKind) -> Refusal {
+    match error {
+        ErrorKind::Json(_) => Refusal::Header,
+        _ => Refusal::Malformed,
+    }
+}
+
+fn refusal(error: &ErrorKind) -> Refusal {
+    match error {
+        ErrorKind::InvalidAlgorithm => Refusal::Header,
+        ErrorKind::InvalidSignature => Refusal::Signature,
+        ErrorKind::InvalidIssuer | ErrorKind::InvalidAudience => Refusal::Party,
+        _ => Refusal::Malformed,
     }
 }
 

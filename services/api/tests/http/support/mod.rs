@@ -152,7 +152,7 @@ impl TestApp {
             database_url: database.service_url.clone(),
             connections_per_worker: 4,
             workers: 1,
-            signing_key: SigningKey::from_secret(&SECRET),
+            signing_key: SigningKey::from_secret(&SECRET).expect("key"),
             issuer: ISSUER.to_owned(),
             clock: clock.clone(),
             limits: Limits::default(),
