@@ -82,6 +82,13 @@ impl Store {
         }
         Ok(())
     }
+    /// The highest position of the ledger: zero in an empty database.
+    pub async fn position(&self) -> Result<u64, StoreError> {
+        let position: i64 = sqlx::query_scalar("-- store.position\nselect position from ledger_head")
+            .fetch_one(&self.inner.door)
+            .await?;
+        Ok(position.unsigned_abs())
+    }
     /// The instant now, by the store's clock, in whole microseconds.
     pub fn now(&self) -> Timestamp {
         whole_microseconds(self.inner.clock.now())

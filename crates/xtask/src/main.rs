@@ -1,8 +1,9 @@
 //! The developer's commands: `cargo xtask up`, `test`, `check`, `openapi`.
 //!
-//! Each command is one module. Nothing here is part of the service, and no rule of the trade is known here.
+//! Each command is one module. Nothing here is part of the service, and no rule of the trade is decided here.
 
 mod check;
+mod demo;
 mod failure;
 mod openapi;
 mod oracle;

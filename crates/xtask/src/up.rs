@@ -12,7 +12,7 @@ mod say;
 mod service;
 
 use crate::failure::{Done, Failure, While};
-use crate::workspace;
+use crate::{demo, workspace};
 use account::Account;
 use database::Database;
 use kept::Kept;
@@ -37,6 +37,9 @@ pub struct Options {
     /// Folder for everything that is kept; `.clampward` in the workspace if left out.
     #[arg(long)]
     data_dir: Option<PathBuf>,
+    /// Start empty, with a first administrator, instead of with the invented fleet.
+    #[arg(long)]
+    no_demo: bool,
     /// When ready, print one line of JSON, {"url", "accounts": [{"role", "email", "password", "yards"}]}, and nothing
     /// else.
     #[arg(long)]
@@ -60,7 +63,7 @@ pub fn run(options: &Options) -> Done {
     step(&format!("database: {}", database.what()));
     step("migrating");
     service::migrate(database.owner_url(), kept.service_password())?;
-    let accounts = first_start(&mut kept, &database)?;
+    let accounts = first_start(&mut kept, &database, options.no_demo, &runtime)?;
     step("starting the service");
     let mut service = Service::start(&directory, database.service_url(), options.port)?;
     service.wait_until_ready()?;
@@ -74,21 +77,65 @@ pub fn run(options: &Options) -> Done {
     ended.and(stopped)
 }
 
-/// Records the administrator once per database; a later start finds the account that was kept.
-fn first_start(kept: &mut Kept, database: &Database) -> Done<Vec<Account>> {
+/// Fills a new database once; a later start finds the accounts that were kept.
+fn first_start(kept: &mut Kept, database: &Database, no_demo: bool, runtime: &Runtime) -> Done<Vec<Account>> {
     if let Some(accounts) = kept.accounts(database.identity()) {
         return Ok(accounts);
     }
+    let accounts = if no_demo {
+        administrator(database)?
+    } else {
+        fleet(database, runtime)?
+    };
+    kept.keep_accounts(database.identity(), &accounts)?;
+    Ok(accounts)
+}
+
+/// Records the first administrator.
+fn administrator(database: &Database) -> Done<Vec<Account>> {
     step("recording the first administrator");
     let password = service::create_administrator(database.service_url(), ADMINISTRATOR_EMAIL)?;
-    let accounts = vec![Account {
+    Ok(vec![Account {
         role: "administrator".to_owned(),
         email: ADMINISTRATOR_EMAIL.to_owned(),
         password,
         yards: serde_json::json!("all"),
-    }];
-    kept.keep_accounts(database.identity(), &accounts)?;
-    Ok(accounts)
+    }])
+}
+
+/// Loads the invented fleet, showing how far it is.
+fn fleet(database: &Database, runtime: &Runtime) -> Done<Vec<Account>> {
+    step("loading the invented fleet: 18 months of Halvorsund Marine Works");
+    let mut shown = 0;
+    let progress = |done: usize, total: usize| {
+        let percent = done * 100 / total.max(1);
+        if percent >= shown + 10 {
+            shown = percent;
+            step(&format!("  {done} of {total} entries"));
+        }
+    };
+    let loaded = runtime
+        .block_on(demo::load(database.service_url(), today(), progress))
+        .during("loading the invented fleet (a start with another --data-dir begins afresh, --no-demo starts empty)")?;
+    step(&format!("  {} clamps, {} entries", loaded.clamps, loaded.entries));
+    let accounts = demo::CAST.iter().map(|member| Account {
+        role: member
+            .roles
+            .first()
+            .map(|role| role.code().to_owned())
+            .unwrap_or_default(),
+        email: member.email(),
+        password: member.password(),
+        yards: member
+            .yard
+            .map_or_else(|| serde_json::json!("all"), |yard| serde_json::json!([yard.id()])),
+    });
+    Ok(accounts.collect())
+}
+
+#[expect(clippy::disallowed_methods, reason = "the demo ends today; this is a binary")]
+fn today() -> jiff::Timestamp {
+    jiff::Timestamp::now()
 }
 
 /// Waits until someone asks for the end, or until a program ends that should not.

@@ -20,22 +20,32 @@ fn line(url: &str, accounts: &[Account]) -> String {
 fn words(url: &str, accounts: &[Account]) -> String {
     let mut text = format!("\nClampward runs at {url}   (documentation: {url}/docs)\n\nSign-ins:\n");
     for account in accounts {
-        let yards = account
-            .yards
-            .as_str()
-            .map_or_else(|| account.yards.to_string(), |all| format!("{all} yards"));
+        let yards = if account.yards.is_array() {
+            "one yard"
+        } else {
+            "all yards"
+        };
         text += &format!(
-            "  {:<14} {:<36} {}   {yards}\n",
+            "  {:<14} {:<44} {:<36} {yards}\n",
             account.role, account.email, account.password
         );
     }
-    if let Some(account) = accounts.first() {
+    let demo = accounts.iter().find(|account| account.role == "safety");
+    if let Some(account) = demo.or(accounts.first()) {
         text += &format!(
             "\nTry next:\n  \
              TOKEN=$(curl -s {url}/v1/auth/token -H 'content-type: application/json' \\\n    \
              -d '{}' | sed 's/.*\"access_token\":\"\\([^\"]*\\)\".*/\\1/')\n  \
              curl -s {url}/v1/me -H \"authorization: Bearer $TOKEN\"\n",
             json!({"email": account.email, "password": account.password})
+        );
+    }
+    if demo.is_some() {
+        text += &format!(
+            "  curl -s '{url}/v1/fitness?mark=PEL-006' -H \"authorization: Bearer $TOKEN\"\n  \
+             curl -s '{url}/v1/clamps?status=tagged_out' -H \"authorization: Bearer $TOKEN\"\n\n\
+             Everything shown is invented: Halvorsund Marine Works, its yards, people, makers and clamps do not exist.\n\
+             The README takes a clamp through its whole life.\n"
         );
     }
     text + "\nCtrl-C stops all of it; the next start finds its data."
