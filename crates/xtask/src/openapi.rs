@@ -8,7 +8,7 @@ use std::path::PathBuf;
 pub fn write() -> Done {
     let mut build = workspace::cargo()?;
     let built = build
-        .args(["build", "--quiet", "--package", "clampward-api"])
+        .args(["build", "--quiet", "--bin", "clampward-api"])
         .status()
         .during("running cargo")?;
     if !built.success() {

@@ -23,7 +23,7 @@ const ANSWER: Duration = Duration::from_secs(5);
 pub fn build() -> Done {
     let mut cargo = workspace::cargo()?;
     cargo
-        .args(["build", "--package", "clampward-api"])
+        .args(["build", "--bin", "clampward-api"])
         .stdout(Stdio::from(std::io::stderr()));
     let status = cargo.status().during("running cargo")?;
     if status.success() {
