@@ -1,0 +1,85 @@
+//! Programs of this workspace, started as processes of their own.
+
+use std::net::TcpListener;
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// How long a program may take to be ready.
+const READY: Duration = Duration::from_secs(60);
+
+/// The root of the workspace.
+pub fn root() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .parent()
+        .expect("tests lie in the workspace")
+        .to_owned()
+}
+
+/// Builds a binary of the workspace, if it is not up to date, and answers where it is.
+pub fn binary(name: &str) -> PathBuf {
+    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    let built = Command::new(cargo)
+        .args(["build", "--quiet", "--locked", "--bin", name])
+        .current_dir(root())
+        .status()
+        .expect("cargo runs");
+    assert!(built.success(), "{name} does not build");
+    let test = std::env::current_exe().expect("this test is a file");
+    // target/debug/deps/this-test → target/debug/name
+    test.ancestors().nth(2).expect("a target folder").join(name)
+}
+
+/// A port that was free a moment ago.
+pub fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0")
+        .and_then(|listener| listener.local_addr())
+        .expect("a free port")
+        .port()
+}
+
+/// A running service; killed at the latest when dropped.
+pub struct Service {
+    child: Child,
+    /// Its address.
+    pub url: String,
+}
+
+impl Service {
+    /// Starts the service on a database and waits until it is ready.
+    pub fn start(binary: &PathBuf, database_url: &str, signing_key: &PathBuf, port: u16) -> Self {
+        let child = Command::new(binary)
+            .arg("serve")
+            .env("CLAMPWARD_DATABASE_URL", database_url)
+            .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
+            .env("CLAMPWARD_SIGNING_KEY", signing_key)
+            .stdin(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the service starts");
+        let service = Self {
+            child,
+            url: format!("http://127.0.0.1:{port}"),
+        };
+        let begun = Instant::now();
+        while ureq::get(format!("{}/readyz", service.url)).call().is_err() {
+            assert!(begun.elapsed() < READY, "the service did not get ready");
+            std::thread::yield_now();
+        }
+        service
+    }
+
+    /// Ends it as a power cut would: SIGKILL, nothing is finished.
+    pub fn kill(mut self) {
+        self.child.kill().expect("it can be killed");
+        self.child.wait().expect("it ends");
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        // Already gone if the test killed it.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
