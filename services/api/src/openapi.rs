@@ -75,7 +75,31 @@ fn ids(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
 
 /// The document as it is published: readable, with a line feed at its end left to whoever writes it.
 pub fn text() -> Result<String, serde_json::Error> {
-    document().to_pretty_json()
+    let mut document = serde_json::to_value(document())?;
+    extensions_last(&mut document);
+    serde_json::to_string_pretty(&document)
+}
+
+/// Extensions come without an order of their own: they go last, by name, so that the text is the same every time.
+fn extensions_last(value: &mut Value) {
+    if let Some(list) = value.as_array_mut() {
+        list.iter_mut().for_each(extensions_last);
+    }
+    let Some(object) = value.as_object_mut() else {
+        return;
+    };
+    let mut names: Vec<_> = object
+        .keys()
+        .filter(|name| name.starts_with("x-"))
+        .cloned()
+        .collect();
+    names.sort();
+    for name in names {
+        if let Some(extension) = object.shift_remove(&name) {
+            object.insert(name, extension);
+        }
+    }
+    object.values_mut().for_each(extensions_last);
 }
 
 fn base() -> OpenApi {
