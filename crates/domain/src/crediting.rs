@@ -26,7 +26,7 @@ pub struct NotCredited {
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum NotCreditedCode {
-    /// Not signed by the person who made it, or placed by hand.
+    /// Not signed by the person who made it for a clamp of their yards, or placed by hand.
     NotSigned,
     /// A mandatory criterion has no answer.
     Incomplete,
@@ -99,7 +99,7 @@ pub fn credit(
     if !entry.may_count() {
         no(
             NotCreditedCode::NotSigned,
-            "not signed by the person who made it".to_owned(),
+            "not signed by the person who made it, or not from one of the clamp's yards".to_owned(),
         );
     }
     if !judged.is_complete() {

@@ -53,8 +53,8 @@ pub struct Entry {
     pub device_id: Option<DeviceId>,
     /// What it was judged by.
     pub judged_by: JudgedBy,
-    /// Whether `performed_by` signed it (signed in themselves, or with their key on a device). What is not signed
-    /// restricts, but is never credited and releases nothing.
+    /// Whether `performed_by` signed it (signed in themselves, or with their key on a device) for a clamp of their yards.
+    /// What is not signed restricts, but is never credited and releases nothing.
     pub signed: bool,
     /// Whether a person placed it by hand: it restricts, but is neither credited nor releases.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]

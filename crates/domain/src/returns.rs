@@ -77,6 +77,9 @@ unmet_codes! {
     InspectionKind,
     /// The inspection does not name the lock-out.
     InspectionDoesNotName,
+    /// The inspection lies before what has to come first: the lock-out, the repair, the end of a hold, the finding of a
+    /// lost clamp.
+    InspectionTooEarly,
     /// The inspection did not ask the criterion, or did not accept it.
     CriterionNotAccepted,
     /// The inspection is not credited.

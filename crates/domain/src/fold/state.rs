@@ -207,6 +207,11 @@ impl ClampState {
         }
     }
 
+    /// This instant, or that of the last entry if it is later.
+    pub(crate) fn latest(&self, instant: Timestamp) -> Timestamp {
+        self.last.map_or(instant, |(last, _)| last.max(instant))
+    }
+
     /// The open lock-outs, oldest first.
     pub fn open_lockouts(&self) -> Vec<&Lockout> {
         let mut open: Vec<_> = self

@@ -167,7 +167,8 @@ fn release(
 }
 
 fn issue(before: &ClampState, entry: &Entry, reference: &Reference) -> Option<Refusal> {
-    let standing = standing(before, reference, entry.counted_at);
+    // Told of an earlier time, it is handed out all the same: what is known to bar since counts.
+    let standing = standing(before, reference, before.latest(entry.counted_at));
     if standing.fit {
         return None;
     }

@@ -195,10 +195,12 @@ pub(super) fn outcome(
         | Body::Retired(_)
         | Body::Reassessed(_) => {}
     }
+    // An entry that tells of an earlier time is answered today: what is known to bar since counts.
+    let latest = after.latest(entry.counted_at);
     if after
         .open_lockouts()
         .iter()
-        .any(|lockout| lockout.bars_at(entry.counted_at))
+        .any(|lockout| lockout.bars_at(latest))
     {
         outcome.remarks.push(Remark {
             code: RemarkCode::StillTaggedOut,
@@ -243,11 +245,17 @@ fn inspection(
     } else {
         Verdict::Incomplete
     });
+    // As the fold sees it: evidence counts from its own time on.
+    let by_then: Evidence = evidence
+        .iter()
+        .filter(|(_, cited)| cited.order() < entry.order())
+        .map(|(id, cited)| (*id, cited.clone()))
+        .collect();
     match credit(
         entry,
         inspected,
         &before.readings,
-        evidence,
+        &by_then,
         Known::Now,
         reference,
     ) {

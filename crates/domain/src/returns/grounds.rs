@@ -220,6 +220,15 @@ impl<'a> Case<'a> {
                 "the inspection does not cite this repair",
             );
         }
+        if self
+            .cited(Some(repair))
+            .is_some_and(|repair| entry.order() < repair.order())
+        {
+            self.no(
+                UnmetCode::InspectionTooEarly,
+                "the inspection was made before the repair",
+            );
+        }
         self.credited(entry, inspected);
         Some((entry, inspected))
     }

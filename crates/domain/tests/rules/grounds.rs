@@ -744,6 +744,16 @@ fn an_unaccounted_for_clamp_is_found_first() {
 }
 
 #[test]
+fn nobody_inspects_evidence_before_the_hold_is_ended_or_a_clamp_before_it_is_found() {
+    for case in [held(), found()] {
+        broken(case, &[InspectionTooEarly], |case| {
+            let inspection = case.inspection();
+            case.clamp.entry_mut(inspection).counted_at = "2025-01-20T17:00Z".parse().unwrap();
+        });
+    }
+}
+
+#[test]
 fn a_bulletins_hold_needs_that_bulletins_inspection() {
     broken(bulletin(), &[BulletinNotCited], |case| {
         case.clamp.inspection_mut(case.inspection()).bulletin = Some(id("bulletin 8"));

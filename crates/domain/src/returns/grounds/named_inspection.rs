@@ -39,12 +39,12 @@ impl<'a> Case<'a> {
                 self.settled(&[AmendmentField::SameClampAs, AmendmentField::SerialNumber]);
             }
             LockoutReason::IncidentHold => {
-                self.noted(AmendmentField::IncidentHoldEnded, Some(&[Role::Safety]));
-                self.naming_inspection();
+                let ended = self.noted(AmendmentField::IncidentHoldEnded, Some(&[Role::Safety]));
+                self.naming_inspection_after(ended);
             }
             LockoutReason::UnaccountedFor => {
-                self.noted(AmendmentField::Found, None);
-                self.naming_inspection();
+                let found = self.noted(AmendmentField::Found, None);
+                self.naming_inspection_after(found);
             }
             LockoutReason::SafetyBulletin => {
                 if let Some((_, inspected)) = self.naming_inspection()
@@ -83,9 +83,33 @@ impl<'a> Case<'a> {
                 "the inspection does not name this lock-out",
             );
         }
+        self.made_since(entry);
         self.credited(entry, inspected);
         self.goes_far_enough(entry, inspected);
         Some((entry, inspected))
+    }
+
+    /// What happened after an inspection was not looked at by it, whatever it names.
+    fn made_since(&mut self, inspection: &Entry) {
+        if inspection.order() < (self.lockout.opened_at, self.lockout.opened_by_entry) {
+            self.no(
+                UnmetCode::InspectionTooEarly,
+                "the inspection was made before the lock-out was opened",
+            );
+        }
+    }
+
+    /// The same, made after what has to come first: nobody takes evidence apart, nor inspects what is not there.
+    fn naming_inspection_after(&mut self, first: Option<&Entry>) {
+        let inspection = self.naming_inspection();
+        if let (Some((inspection, _)), Some(first)) = (inspection, first)
+            && inspection.order() < first.order()
+        {
+            self.no(
+                UnmetCode::InspectionTooEarly,
+                format!("the inspection must be made after the entry {}", first.id),
+            );
+        }
     }
 
     /// An exceptional inspection may call itself made out of caution; what happened to the clamp decides how far it
@@ -199,11 +223,9 @@ impl<'a> Case<'a> {
     }
 
     /// An amendment that cites the opening entry and says that a condition has come about.
-    fn noted(&mut self, field: AmendmentField, roles: Option<&[Role]>) {
+    fn noted(&mut self, field: AmendmentField, roles: Option<&[Role]>) -> Option<&'a Entry> {
         let opening = self.lockout.opened_by_entry;
-        let Some((entry, amended)) = self.correction(&[field]) else {
-            return;
-        };
+        let (entry, amended) = self.correction(&[field])?;
         if amended.cites != opening {
             self.no(
                 UnmetCode::CorrectionMissing,
@@ -217,6 +239,7 @@ impl<'a> Case<'a> {
                 "the safety role writes this, signed in person",
             );
         }
+        Some(entry)
     }
 
     fn holds(&self, entry: &Entry, roles: &[Role]) -> bool {
@@ -249,6 +272,7 @@ impl<'a> Case<'a> {
                 "an accepting inspection since then must name this lock-out",
             );
         }
+        self.made_since(entry);
         self.credited(entry, inspected);
         self.asks_and_accepts(entry, inspected);
     }
