@@ -33,7 +33,8 @@ pub(super) fn fixed(
         performed_by: new.performed_by,
         device_id: author.device,
         judged_by,
-        signed: author.signed && author.person == new.performed_by,
+        // A word from outside the clamp's yards restricts and counts for nothing else, like one that is not signed.
+        signed: author.signed && author.person == new.performed_by && !subject.is_from_outside(&author.yards),
         placed: false,
         body: match mode {
             Mode::Refuse => following(&new.body, subject),

@@ -184,22 +184,42 @@ impl<'a> Door<'a> {
             }
             // A row that was made for a registration just now.
             Some(_) if matches!(new.body, Body::Registered(_)) => {
-                if !new.named_yard().is_some_and(|yard| yards.covers(yard)) {
+                if !new.named_yard().is_some_and(|(_, yard)| yards.covers(yard)) {
                     return Err(not_found);
                 }
             }
             Some(_) | None => return Err(not_found),
         }
-        match new.named_yard() {
-            Some(yard) if !self.reference.yards.contains_key(&yard) => Err(RecordError::Malformed {
+        self.names_what_exists(new)
+    }
+
+    /// A clamp that was moved to a yard or made a model that nobody knows could not be judged any more.
+    fn names_what_exists(&self, new: &NewEntry) -> Result<(), RecordError> {
+        let yard = new
+            .named_yard()
+            .filter(|(_, yard)| !self.reference.yards.contains_key(yard));
+        let model = new
+            .named_model()
+            .filter(|(_, model)| !self.reference.models.contains_key(model));
+        let errors: Vec<InputError> = [
+            yard.map(|(pointer, _)| (pointer, "there is no such yard")),
+            model.map(|(pointer, _)| (pointer, "there is no such model")),
+        ]
+        .into_iter()
+        .flatten()
+        .map(|(pointer, detail)| InputError {
+            pointer: pointer.to_owned(),
+            code: "unknown",
+            detail: detail.to_owned(),
+        })
+        .collect();
+        if errors.is_empty() {
+            Ok(())
+        } else {
+            Err(RecordError::Malformed {
                 entry: new.id,
-                errors: vec![InputError {
-                    pointer: "/yard_id".to_owned(),
-                    code: "unknown",
-                    detail: "there is no such yard".to_owned(),
-                }],
-            }),
-            Some(_) | None => Ok(()),
+                errors,
+            })
         }
     }
 
@@ -253,11 +273,13 @@ impl<'a> Door<'a> {
         };
         let evidence = subject.prepare(tx, &entry).await?;
         let before = subject.state.clone();
+        let from_outside = subject.is_from_outside(&author.yards);
         subject
             .take_up(tx, entry.clone(), &evidence, &self.reference)
             .await?;
         let mut judgement = judge(&before, &subject.state, &entry, &evidence, &self.reference);
-        if !judgement.refusals.is_empty() && self.recording.mode == Mode::Refuse {
+        // Of a clamp outside one's yards a refusal would tell what it is; what restricts is recorded instead.
+        if !judgement.refusals.is_empty() && self.recording.mode == Mode::Refuse && !from_outside {
             return Err(RecordError::Refused {
                 entry: new.id,
                 refusals: judgement.refusals,

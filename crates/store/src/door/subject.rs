@@ -54,6 +54,10 @@ impl Subject {
     pub(super) fn is_in(&self, yards: &YardScope) -> bool {
         self.state.yards().iter().any(|yard| yards.covers(*yard))
     }
+    /// Whether somebody with these yards writes about it from outside.
+    pub(super) fn is_from_outside(&self, yards: &YardScope) -> bool {
+        self.is_known() && !self.is_in(yards)
+    }
     /// The yard to judge by: the author's, while its place is in doubt.
     pub(super) fn yard_for(&self, yards: &YardScope) -> Option<YardId> {
         let all = self.state.yards();

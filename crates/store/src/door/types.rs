@@ -1,11 +1,11 @@
 //! What is handed in at the door and what comes back.
 
 use clampward_domain::entry::{Body, JudgedBy};
-use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId, YardId};
+use clampward_domain::ids::{ClampId, DeviceId, EntryId, ModelId, PersonId, YardId};
 use clampward_domain::judge::Outcome;
 use clampward_domain::reference::YardScope;
 use clampward_domain::standing::Standing;
-use clampward_domain::words::{EntryKind, Outcome as Finding};
+use clampward_domain::words::{AmendmentField, EntryKind, Outcome as Finding};
 use jiff::Timestamp;
 use serde::Serialize;
 
@@ -103,17 +103,41 @@ impl NewEntry {
             body: &body,
         })
     }
-    /// The yard that the body itself names as the clamp's.
-    pub(super) fn named_yard(&self) -> Option<YardId> {
+    /// The yard that the body itself names as the clamp's, and where.
+    pub(super) fn named_yard(&self) -> Option<(&'static str, YardId)> {
         match &self.body {
-            Body::Registered(body) => Some(body.yard_id),
-            Body::Transferred(body) => Some(body.to_yard),
+            Body::Registered(body) => Some(("/yard_id", body.yard_id)),
+            Body::Transferred(body) => Some(("/to_yard", body.to_yard)),
             Body::Inspected(_)
             | Body::TaggedOut(_)
             | Body::Repaired(_)
             | Body::ProofTested(_)
             | Body::ReturnedToService(_)
             | Body::Confirmed(_)
+            | Body::Issued(_)
+            | Body::Received(_)
+            | Body::Classified(_)
+            | Body::Amended(_)
+            | Body::Used(_)
+            | Body::Retired(_)
+            | Body::Reassessed(_) => None,
+        }
+    }
+    /// The model that the body itself names as the clamp's, and where.
+    pub(super) fn named_model(&self) -> Option<(&'static str, ModelId)> {
+        match &self.body {
+            Body::Registered(body) => Some(("/model_id", body.model_id)),
+            Body::Amended(body) if body.field == AmendmentField::ModelId => {
+                let model = serde_json::from_value(body.value.clone()).ok()?;
+                Some(("/value", model))
+            }
+            Body::Inspected(_)
+            | Body::TaggedOut(_)
+            | Body::Repaired(_)
+            | Body::ProofTested(_)
+            | Body::ReturnedToService(_)
+            | Body::Confirmed(_)
+            | Body::Transferred(_)
             | Body::Issued(_)
             | Body::Received(_)
             | Body::Classified(_)

@@ -16,7 +16,7 @@ use clampward_wire::entry::{AmendedRequest, EntryReply};
     tag = "Clamps",
     params(("clamp_id" = ClampId, Path, description = "The clamp.")),
     request_body = AmendedRequest,
-    extensions(("x-permission" = json!(AmendClamps::NAME)), ("x-problems" = json!(["not-found", "id-reused", "state-conflict"]))),
+    extensions(("x-permission" = json!(AmendClamps::NAME)), ("x-problems" = json!(["not-found", "id-reused", "number-taken", "state-conflict"]))),
     responses(
         (status = 201, description = "Recorded.", body = EntryReply),
         (status = 200, description = "Recorded before with the same content; the first outcome.", body = EntryReply),

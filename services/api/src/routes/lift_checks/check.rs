@@ -128,8 +128,9 @@ async fn tag_out(call: &Authorized<CheckLifts>, request: &LiftCheckRequest) -> R
             entries: vec![entry],
         };
         match call.store().record(recording).await {
-            // The same check failed before, at its own time: the clamp was tagged out then.
-            Ok(_) | Err(RecordError::IdReused { .. }) => {}
+            // The same check failed before, at its own time: the clamp was tagged out then. A clamp that is not there
+            // must not keep the others from being tagged out; the answer tells of it.
+            Ok(_) | Err(RecordError::IdReused { .. } | RecordError::NotFound { .. }) => {}
             Err(error) => return Err(failure(error)),
         }
     }
