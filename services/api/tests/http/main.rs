@@ -17,5 +17,6 @@ mod criteria;
 mod framing;
 mod models;
 mod sign_in;
+mod trade;
 mod users;
 mod yards;

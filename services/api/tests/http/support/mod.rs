@@ -4,6 +4,7 @@
 //! lists for that operation, and a success must be a status that it lists.
 
 mod clock;
+mod database;
 
 pub use clock::ManualClock;
 

@@ -1,0 +1,72 @@
+//! Behind the service's back: its database, for holding a row and for verifying everything at the end.
+
+use super::TestApp;
+use clampward_store::{Store, StoreOptions};
+use sqlx::{Connection, PgConnection};
+
+/// Most looks at who waits.
+const MAX_LOOKS: usize = 20_000;
+
+/// A clamp's row that nobody can lock meanwhile.
+pub struct Held(PgConnection);
+
+impl Held {
+    pub async fn let_go(mut self) {
+        sqlx::raw_sql("commit")
+            .execute(&mut self.0)
+            .await
+            .expect("a commit");
+    }
+}
+
+impl TestApp {
+    async fn owner(&self) -> PgConnection {
+        PgConnection::connect(&self.database.owner_url)
+            .await
+            .expect("the owner")
+    }
+    /// Holds a clamp's row, so that whoever records about it waits.
+    pub async fn hold_clamp(&self, clamp: &str) -> Held {
+        let mut owner = self.owner().await;
+        sqlx::raw_sql("begin")
+            .execute(&mut owner)
+            .await
+            .expect("a transaction");
+        let clamp: uuid::Uuid = clamp.parse().expect("a clamp's id");
+        let held = sqlx::query("select from clamp where id = $1 for no key update")
+            .bind(clamp)
+            .execute(&mut owner)
+            .await
+            .expect("a lock");
+        assert_eq!(held.rows_affected(), 1);
+        Held(owner)
+    }
+    /// Until one of the service's transactions waits for a lock.
+    pub async fn until_somebody_waits(&self) {
+        let mut owner = self.owner().await;
+        for _ in 0..MAX_LOOKS {
+            let waiting: i64 = sqlx::query_scalar(
+                "select count(*) from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'",
+            )
+            .fetch_one(&mut owner)
+            .await
+            .expect("a count");
+            if waiting > 0 {
+                return;
+            }
+        }
+        panic!("nobody waits");
+    }
+    /// Chains, seals, positions and projections are whole.
+    pub async fn verify(&self) {
+        let store = Store::connect(StoreOptions {
+            url: self.database.service_url.clone(),
+            max_connections: 2,
+            clock: self.clock.clone(),
+        })
+        .await
+        .expect("the store");
+        let report = store.verify().await.expect("a report");
+        assert_eq!(report.violations, vec![]);
+    }
+}
