@@ -6,7 +6,7 @@ use crate::walk::Walk;
 use clampward_domain::criteria;
 use clampward_domain::entry::{Part, Release, Repaired, ReturnedToService};
 use clampward_domain::lockout::Lockout;
-use clampward_domain::words::{ExceptionalReason, Ground, InspectionKind, LockoutReason, Remedy};
+use clampward_domain::words::{Component, ExceptionalReason, Ground, InspectionKind, LockoutReason, Remedy};
 use serde_json::{Value, json};
 
 impl Walk {
@@ -93,6 +93,8 @@ impl Walk {
         components.dedup();
         if self.chance.percent(5) {
             components.truncate(1);
+        } else if self.chance.percent(9) {
+            components = vec![Component::Lock];
         }
         let original = !self.chance.percent(12);
         let statement = !self.chance.percent(10);

@@ -12,7 +12,7 @@ use crate::ids::EntryId;
 use crate::lockout::{Lockout, opens::exceeds_percent};
 use crate::reference::Reference;
 use crate::words::{
-    AmendmentField, CompetenceKind, Ground, InspectionKind, LockoutReason, ProofTestPolicy, Remedy,
+    AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, ProofTestPolicy, Remedy,
 };
 
 /// What every condition looks at.
@@ -158,7 +158,9 @@ impl<'a> Case<'a> {
                 "the cited repair does not name this lock-out among those it answers",
             );
         }
-        let right_part = self.lockout.reason.is_some() || repair.components.contains(&self.lockout.component);
+        // A lock-out of the clamp as a whole names no part that a repair could work on.
+        let of_the_whole = self.lockout.reason.is_some() && self.lockout.component == Component::General;
+        let right_part = of_the_whole || repair.components.contains(&self.lockout.component);
         if !right_part {
             let component = self.lockout.component;
             self.no(

@@ -14,3 +14,4 @@ mod grounds;
 mod hostile;
 mod life;
 mod lockouts;
+mod whole_answer;
