@@ -206,7 +206,11 @@ impl ClampState {
             .filter(|(_, judged)| judged.measurement.is_some() && not_judged(judged).is_none())
             .filter_map(|(finding, _)| finding.measured.map(|measured| (reading_key(finding), measured)))
             .collect();
-        self.readings.extend(read);
+        // A slip of the finger that the safety role marked as one is no last reading: true ones after it would look
+        // better than it. Its lock-outs stay.
+        if !self.is_marked_as_error(entry, reference) {
+            self.readings.extend(read);
+        }
         let slips = judged
             .findings
             .iter()
@@ -239,6 +243,24 @@ impl ClampState {
         if starts.frequent {
             self.clocks.frequent = Some(anchor);
         }
+    }
+
+    /// Whether the safety role wrote that an entry was made in error.
+    fn is_marked_as_error(&self, entry: &Entry, reference: &Reference) -> bool {
+        self.amendments
+            .get(&entry.id)
+            .into_iter()
+            .flatten()
+            .any(|amendment| {
+                matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::EnteredInError)
+                    && amendment.may_count()
+                    && reference
+                        .people
+                        .get(&amendment.performed_by)
+                        .is_some_and(|person| {
+                            person.holds(&[Role::Safety], amendment.judged_by.yard_id, amendment.counted_at)
+                        })
+            })
     }
 
     /// A renewed part has no last reading.

@@ -114,6 +114,35 @@ fn a_reading_better_than_the_last_on_an_unrenewed_part_leaves_the_criterion_open
 }
 
 #[test]
+fn a_slip_that_the_safety_role_marked_as_an_error_is_no_last_reading() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    // 27.40 for 28.40: it conforms, but every true reading after it looks better than it.
+    let slip = inspect(
+        &mut clamp,
+        "2025-01-10T15:00Z",
+        measured("27.40", Outcome::Accept, "0.10"),
+    );
+    let true_one = inspect(
+        &mut clamp,
+        "2025-01-11T15:00Z",
+        measured("28.38", Outcome::Accept, "0.10"),
+    );
+    assert_eq!(clamp.judge(true_one).outcome.credited, Some(false));
+    let text = serde_json::json!("read 27.40 for 28.40");
+    clamp.amended(
+        "2025-01-11T16:00Z",
+        "safety",
+        slip,
+        AmendmentField::EnteredInError,
+        text,
+    );
+    assert_eq!(
+        clamp.standing("2025-01-12T15:00Z").due.periodic.unwrap().on,
+        Some(day("2026-01-11"))
+    );
+}
+
+#[test]
 fn a_slip_of_the_finger_supports_no_return_either() {
     let mut clamp = History::in_service(World::new(), "houston");
     inspect(

@@ -48,6 +48,8 @@ pub struct Life<'a> {
     today: Timestamp,
     details: &'a Model,
     wear: Decimal,
+    /// How fast it wears, against the slowest.
+    pace: Decimal,
     /// Entries in the order in which they were told.
     pub entries: Vec<Planned>,
 }
@@ -67,6 +69,12 @@ impl<'a> Life<'a> {
     ) -> Self {
         let clamp = ClampId::new(ids::named(&format!("clamp {mark}")));
         let wear = Decimal::new(4, 1);
+        let paces = if yard.rule_set() == RuleSetName::GbLoler {
+            2
+        } else {
+            4
+        };
+        let pace = Decimal::from(1 + clamp.uuid().as_u128() % paces);
         Self {
             mark: mark.to_owned(),
             clamp,
@@ -76,6 +84,7 @@ impl<'a> Life<'a> {
             today,
             details,
             wear,
+            pace,
             entries: Vec::new(),
         }
     }
@@ -141,13 +150,13 @@ impl<'a> Life<'a> {
         self.clamp.uuid().as_u128() % 10_000
     }
 
-    /// Its part of a length: nominal less what has worn.
+    /// What the gauge reads at the shackle eye: nominal less what has worn, give or take the hand that holds it.
     fn eye(&self) -> Planning<Length> {
         let nominal = Decimal::from(models::eye_nominal(self.model));
-        Length::new(
-            (nominal * (Decimal::ONE_HUNDRED - self.wear) / Decimal::ONE_HUNDRED).round_dp(2),
-            LengthUnit::Millimetre,
-        )
+        let worn = (nominal * (Decimal::ONE_HUNDRED - self.wear) / Decimal::ONE_HUNDRED).round_dp(2);
+        let turn = ids::named(&format!("reading {} {}", self.mark, self.entries.len())).as_u128() % 7;
+        let hand = Decimal::new(i64::try_from(turn).unwrap_or_default() - 3, 2);
+        Length::new(worn + hand, LengthUnit::Millimetre)
     }
 
     fn findings(
@@ -364,12 +373,12 @@ impl<'a> Life<'a> {
         let mut last_frequent = from;
         for day in (to..from).rev() {
             if last_full - day >= full_every {
-                self.wear += Decimal::new(5, 2);
+                self.wear += Decimal::new(5, 2) * self.pace;
                 self.full(day, InspectionKind::Periodic)?;
                 last_full = day;
                 last_frequent = day;
             } else if last_frequent - day >= every {
-                self.wear += Decimal::new(if every == 7 { 2 } else { 8 }, 2);
+                self.wear += Decimal::new(if every == 7 { 2 } else { 8 }, 2) * self.pace;
                 self.frequent(day, inspector, (day / every) % 3 == 0)?;
                 last_frequent = day;
             }
