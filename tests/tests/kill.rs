@@ -20,13 +20,15 @@ use clampward_tests::yard::{EMAIL, PASSWORD, TestYard, inspection, random_id};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::sync::mpsc::{Sender, channel};
 use uuid::Uuid;
 
 /// How often the service is killed.
-const KILLS: u64 = 50;
+const KILLS: usize = 50;
 /// Writers at once.
 const WRITERS: usize = 4;
+/// Entries acknowledged in one life of the service before it is killed: this many, and up to twice as many.
+const LIFE: usize = 4;
 /// Clamps that they write about.
 const CLAMPS: u128 = 3;
 
@@ -64,6 +66,7 @@ fn write(
     clamps: &[ClampId],
     open: Option<Sent>,
     gone: &AtomicBool,
+    told: &Sender<()>,
 ) -> (Vec<Uuid>, Option<Sent>) {
     let mut acknowledged = Vec::new();
     let mut turn = usize::try_from(random_id().as_u128() % 1000).unwrap();
@@ -75,7 +78,11 @@ fn write(
             .header("Authorization", &format!("Bearer {token}"))
             .send_json(&sent.body);
         match answer {
-            Ok(answer) if answer.status() == 200 || answer.status() == 201 => acknowledged.push(sent.id),
+            Ok(answer) if answer.status() == 200 || answer.status() == 201 => {
+                acknowledged.push(sent.id);
+                // Nobody listens any more once the service is being killed.
+                let _ = told.send(());
+            }
             Ok(answer) => panic!("{} answered {}", sent.path, answer.status()),
             Err(ureq::Error::StatusCode(503)) => open = Some(sent),
             Err(ureq::Error::StatusCode(status)) => panic!("{} answered {status}", sent.path),
@@ -114,12 +121,20 @@ async fn every_acknowledged_entry_is_there_once_after_fifty_kills_in_the_middle_
             .unwrap();
         let token = signed_in["access_token"].as_str().unwrap().to_owned();
         let gone = AtomicBool::new(false);
+        let (told, acknowledgements) = channel();
         let written: Vec<_> = std::thread::scope(|scope| {
             let writers: Vec<_> = open
                 .drain(..)
-                .map(|open| scope.spawn(|| write(&url, &token, &clamps, open, &gone)))
+                .map(|open| {
+                    let told = told.clone();
+                    let (url, token, clamps, gone) = (&url, &token, &clamps, &gone);
+                    scope.spawn(move || write(url, token, clamps, open, gone, &told))
+                })
                 .collect();
-            std::thread::sleep(Duration::from_millis(40 + (kill * 37) % 160));
+            for _ in 0..LIFE + kill % (LIFE + 1) {
+                acknowledgements.recv().unwrap();
+            }
+            // The other writers are somewhere between sending and hearing.
             gone.store(true, Ordering::SeqCst);
             service.kill();
             writers.into_iter().map(|writer| writer.join().unwrap()).collect()
@@ -129,11 +144,7 @@ async fn every_acknowledged_entry_is_there_once_after_fifty_kills_in_the_middle_
             open.push(left);
         }
     }
-    assert!(
-        acknowledged.len() > 100,
-        "only {} entries: the test kills too early",
-        acknowledged.len()
-    );
+    assert!(acknowledged.len() >= KILLS * LIFE);
     let unique: BTreeSet<_> = acknowledged.iter().copied().collect();
     assert_eq!(
         unique.len(),
