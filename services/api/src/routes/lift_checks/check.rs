@@ -6,12 +6,12 @@ use crate::reply::{Answer, Failure, ok};
 use crate::routes::clamps::failure;
 use actix_web::post;
 use clampward_domain::entry::TaggedOut;
-use clampward_domain::ids::{ClampId, derived_entry_id};
+use clampward_domain::ids::{ClampId, EntryId, derived_entry_id};
 use clampward_domain::lift_check::{
     ClampForLift, Decision, EveryLiftCheck, LiftCheckAnswer, LiftCheckRequest, LiftContext, NotFit, check,
 };
 use clampward_domain::particulars::{Particulars, particulars};
-use clampward_domain::reference::Model;
+use clampward_domain::reference::{Model, YardScope};
 use clampward_domain::standing::Standing;
 use clampward_domain::words::LockoutReason;
 use clampward_store::{Author, ClampNow, LiftCheckRecord, Mode, NewEntry, RecordError, Recording};
@@ -96,45 +96,77 @@ impl LookedUp<'_> {
     }
 }
 
-/// Tags every listed clamp out: one entry per clamp and check, its id derived, so that asking again writes nothing new.
+/// Tags every listed clamp out, so that a failed check always leaves them barred.
 async fn tag_out(call: &Authorized<CheckLifts>, request: &LiftCheckRequest) -> Result<(), Failure> {
-    let now = call.now();
     for clamp_id in &request.clamps {
-        let id = derived_entry_id(&["every_lift_check", &request.id.to_string(), &clamp_id.to_string()]);
-        let entry = NewEntry {
-            id,
-            clamp_id: *clamp_id,
-            performed_at: now,
-            performed_by: call.person(),
-            judged_by: None,
-            body: TaggedOut {
-                reason: LockoutReason::EveryLiftCheckFailed,
-                note: None,
-                photos: Vec::new(),
-                bulletin: None,
-                lift_check: Some(request.id),
-            }
-            .into(),
-        };
-        let author = Author {
-            person: call.person(),
-            signed: true,
-            device: None,
-            yards: call.yards().clone(),
-        };
-        let recording = Recording {
-            author,
-            mode: Mode::Record,
-            entries: vec![entry],
-        };
-        match call.store().record(recording).await {
-            // The same check failed before, at its own time: the clamp was tagged out then. A clamp that is not there
-            // must not keep the others from being tagged out; the answer tells of it.
-            Ok(_) | Err(RecordError::IdReused { .. } | RecordError::NotFound { .. }) => {}
-            Err(error) => return Err(failure(error)),
-        }
+        tag_one_out(call, request, *clamp_id).await?;
     }
     Ok(())
+}
+
+/// One entry per clamp and check, its id derived, so that asking again writes nothing new; but once its lock-out was
+/// closed, the same check that fails again is a new fact: it gets the next of its ids.
+async fn tag_one_out(
+    call: &Authorized<CheckLifts>,
+    request: &LiftCheckRequest,
+    clamp_id: ClampId,
+) -> Result<(), Failure> {
+    let (check, clamp) = (request.id.to_string(), clamp_id.to_string());
+    let mut id = derived_entry_id(&["every_lift_check", &check, &clamp]);
+    for times in 2_u64.. {
+        match call.store().record(tag(call, request, clamp_id, id)).await {
+            Ok(recorded) if recorded.iter().any(|entry| !entry.already) => break,
+            // Recorded before, at this or at another time: the clamp is barred if that lock-out is still open.
+            Ok(_) | Err(RecordError::IdReused { .. }) => {}
+            // A clamp that is not there must not keep the others from being tagged out; the answer tells of it.
+            Err(RecordError::NotFound { .. }) => break,
+            Err(error) => return Err(failure(error)),
+        }
+        let now = call.store().clamp_now(clamp_id, &YardScope::All).await?;
+        let barred = now.is_none_or(|clamp| {
+            let mut open = clamp.state.open_lockouts().into_iter();
+            clamp.state.retired.is_some() || open.any(|lockout| lockout.opened_by_entry == id)
+        });
+        if barred {
+            break;
+        }
+        id = derived_entry_id(&["every_lift_check", &check, &clamp, &times.to_string()]);
+    }
+    Ok(())
+}
+
+fn tag(
+    call: &Authorized<CheckLifts>,
+    request: &LiftCheckRequest,
+    clamp_id: ClampId,
+    id: EntryId,
+) -> Recording {
+    let entry = NewEntry {
+        id,
+        clamp_id,
+        performed_at: call.now(),
+        performed_by: call.person(),
+        judged_by: None,
+        body: TaggedOut {
+            reason: LockoutReason::EveryLiftCheckFailed,
+            note: None,
+            photos: Vec::new(),
+            bulletin: None,
+            lift_check: Some(request.id),
+        }
+        .into(),
+    };
+    let author = Author {
+        person: call.person(),
+        signed: true,
+        device: None,
+        yards: call.yards().clone(),
+    };
+    Recording {
+        author,
+        mode: Mode::Record,
+        entries: vec![entry],
+    }
 }
 
 fn record(

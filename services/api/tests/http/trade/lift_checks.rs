@@ -1,7 +1,7 @@
 //! May I lift this with that?
 
 use super::bodies::*;
-use super::entries::codes;
+use super::entries::{codes, find};
 use super::fleet::{Fleet, kg, with};
 use serde_json::json;
 
@@ -42,6 +42,48 @@ async fn a_failed_every_lift_check_tags_out_what_it_can_even_if_one_clamp_is_mis
         .await
         .refused(404, "not-found");
     assert_eq!(fleet.open_lockouts(&clamp).await, ["every_lift_check_failed"]);
+    fleet.stop().await;
+}
+
+#[actix_web::test]
+async fn the_same_check_failed_again_after_the_clamp_was_returned_tags_it_out_again() {
+    let fleet = Fleet::start().await;
+    let clamp = fleet.fit_clamp("1").await;
+    let failed = json!({"id": fleet.new_id(), "every_lift_check": "failed"});
+    let fail = async || {
+        fleet.later();
+        let stopped = fleet.lift(&fleet.operator, &[&clamp], failed.clone()).await;
+        assert!(
+            stopped
+                .refused_lift()
+                .contains(&"every_lift_check_failed".to_owned())
+        );
+        assert_eq!(fleet.open_lockouts(&clamp).await, ["every_lift_check_failed"]);
+        fleet.recorded(&clamp).await
+    };
+    for _ in 0..2 {
+        let entries = fail().await;
+        // Asked again while it is tagged out: nothing new is recorded.
+        assert_eq!(fail().await, entries);
+        let view = fleet.clamp(&fleet.safety, &clamp).await.succeeded(200);
+        let lockout = find(&view.body["open_lockouts"], "every_lift_check_failed");
+        fleet.later();
+        let inspected = fleet
+            .inspect(&fleet.inspector, &clamp, exceptional("precaution", &lockout))
+            .await
+            .succeeded(201)
+            .entry_id();
+        fleet
+            .return_to_service(
+                &fleet.lead,
+                &clamp,
+                returning(&[inspected_fit(&lockout, &inspected)]),
+            )
+            .await
+            .succeeded(201);
+        assert_eq!(fleet.reasons(&clamp).await, [""; 0]);
+    }
+    fail().await;
     fleet.stop().await;
 }
 
