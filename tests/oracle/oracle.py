@@ -104,7 +104,8 @@ class Clamp:
         if allowed:
             by_date = date.fromisoformat(finding["by_date"])
             latest = fact.get("next_latest_date")
-            latest = date.fromisoformat(latest) if latest else plus(today, "P6M")
+            legal = plus(today, "P6M")
+            latest = min(date.fromisoformat(latest), legal) if latest else legal
             if today <= by_date <= latest:
                 return by_date
         return "danger"
@@ -229,8 +230,7 @@ class Clamp:
         order, live = ["normal", "heavy", "severe"], [facts[0]["n"]]
         for fact in (f for f in facts if f["kind"] == "classified"):
             before, after = self.h["facts"][fact["replaces"]]["service_class"], fact["service_class"]
-            milder = after == "special" != before or (
-                after != "special" != before and order.index(after) < order.index(before))
+            milder = before != after and ("special" in (before, after) or order.index(after) < order.index(before))
             safety = fact["signed"] and "safety" in self.h["people"][fact["by"]]["roles"]
             if fact["replaces"] in live and (safety or not milder):
                 live.remove(fact["replaces"])

@@ -181,9 +181,10 @@ fn permitted_by_date(
     let by_date = finding.by_date?;
     let examination = inspected.basis.is_some() || inspected.inspection_kind == InspectionKind::Frequent;
     let day = day_of(entry, reference);
+    let legal = crate::calendar::Interval::Months(6).after(day);
     let latest = inspected
         .next_latest_date
-        .unwrap_or_else(|| crate::calendar::Interval::Months(6).after(day));
+        .map_or(legal, |latest| latest.min(legal));
     let qualified = reference.people.get(&entry.performed_by).is_some_and(|person| {
         person.competent_as_known(CompetenceKind::QualifiedPerson, day, entry.counted_at)
     });

@@ -5,6 +5,7 @@
 //! further ahead, or that changes what earlier ones mean, is met by folding the whole set again.
 
 mod apply;
+mod claims;
 mod heads;
 mod state;
 mod uses;
@@ -39,7 +40,7 @@ pub fn fold(clamp: ClampId, entries: &[Entry], reference: &Reference) -> ClampSt
     let mut state = ClampState::new(clamp);
     // An amendment acts at the time of what it amends: it is known before the walk begins.
     for entry in &ordered {
-        state.note_amendment(entry);
+        state.note_amendment(entry, reference);
     }
     // Evidence counts from its own time on: a return waits for what comes later, and what was done meanwhile was
     // done with a barred clamp.
@@ -105,6 +106,10 @@ impl ClampState {
         }
         for waiting in self.waiting.values() {
             cite(&waiting.releases, &mut needs);
+            // A proof test may be cited by a release that is settled already, and support one that waits.
+            if let Body::ReturnedToService(returned) = &waiting.entry.body {
+                cite(&returned.releases, &mut needs);
+            }
             needs.entries.insert(waiting.entry.id);
         }
         // An inspection cited as evidence may itself cite a repair; the store loads citations of cited entries too.

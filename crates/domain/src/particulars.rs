@@ -1,6 +1,6 @@
 //! What a clamp is, for answers and lift checks: registration, model and amendments put together.
 //!
-//! While its rating is in doubt, the lowest WLL and the narrowest range count.
+//! While its rating is in doubt, the lowest WLL and the narrowest range count that anybody ever named.
 
 use crate::fold::ClampState;
 use crate::ids::ModelId;
@@ -41,9 +41,6 @@ pub struct Particulars {
 /// The particulars at an instant; none before registration.
 pub fn particulars(state: &ClampState, reference: &Reference, at: Timestamp) -> Option<Particulars> {
     let model_id = state.model_id()?;
-    let model = reference
-        .model_at(model_id, at)
-        .map(|version| version.value.as_ref());
     let rating_in_doubt = state
         .open_lockouts()
         .iter()
@@ -52,43 +49,60 @@ pub fn particulars(state: &ClampState, reference: &Reference, at: Timestamp) -> 
         asset_mark: state.asset_mark()?,
         serial_number: state.serial_number(),
         model_id,
-        wll: wll(state, model, rating_in_doubt),
-        jaw_opening: jaw_opening(state, model, rating_in_doubt),
+        wll: if rating_in_doubt {
+            claimed_wll(state, reference, at)
+        } else {
+            undisputed_wll(state, reference, at)
+        },
+        jaw_opening: jaw_opening(state, rating_in_doubt, reference, at),
         manufactured_on: state.manufactured_on(),
         put_into_service_on: state.put_into_service_on(),
         rating_in_doubt,
     })
 }
 
-fn wll(state: &ClampState, model: Option<&Model>, in_doubt: bool) -> Option<Mass> {
-    let of_model = model.map(|model| model.wll);
-    if in_doubt {
-        let registered = state
-            .registration
-            .as_ref()
-            .and_then(|registration| registration.body.wll);
-        [state.own_wll(), registered, of_model]
-            .into_iter()
-            .flatten()
-            .min()
-    } else {
-        state.own_wll().or(of_model)
-    }
+/// The models at an instant.
+fn versions(
+    models: impl Iterator<Item = ModelId>,
+    reference: &Reference,
+    at: Timestamp,
+) -> impl Iterator<Item = &Model> {
+    models
+        .filter_map(move |model| reference.model_at(model, at))
+        .map(|version| version.value.as_ref())
 }
 
-fn jaw_opening(state: &ClampState, model: Option<&Model>, in_doubt: bool) -> Option<Range<Length>> {
-    let of_model = model.map(|model| model.jaw_opening);
-    if !in_doubt {
-        return state.own_jaw_opening().or(of_model);
-    }
-    let registered = state
-        .registration
-        .as_ref()
-        .and_then(|registration| registration.body.jaw_opening);
-    let claimed = [state.own_jaw_opening(), registered, of_model];
+/// The lowest WLL of every registration, every amendment and every model that was ever named.
+fn claimed_wll(state: &ClampState, reference: &Reference, at: Timestamp) -> Option<Mass> {
+    let of_models = versions(state.claimed_models(), reference, at).map(|model| model.wll);
+    state.claimed_wlls().chain(of_models).min()
+}
+
+/// The WLL that counts once nothing is in doubt: the one proven last, else the lowest of registration and model.
+pub(crate) fn undisputed_wll(state: &ClampState, reference: &Reference, at: Timestamp) -> Option<Mass> {
+    let of_model = versions(state.model_id().into_iter(), reference, at).map(|model| model.wll);
+    state
+        .proven_wll()
+        .or_else(|| state.registered_wlls().chain(of_model).min())
+}
+
+fn jaw_opening(
+    state: &ClampState,
+    in_doubt: bool,
+    reference: &Reference,
+    at: Timestamp,
+) -> Option<Range<Length>> {
     // Ranges that do not overlap leave an empty one, which no plate fits.
-    claimed.into_iter().flatten().reduce(|a, b| Range {
+    let narrower = |a: Range<Length>, b: Range<Length>| Range {
         min: a.min.max(b.min),
         max: a.max.min(b.max),
-    })
+    };
+    if in_doubt {
+        let of_models = versions(state.claimed_models(), reference, at).map(|model| model.jaw_opening);
+        return state.claimed_jaw_openings().chain(of_models).reduce(narrower);
+    }
+    let of_model = versions(state.model_id().into_iter(), reference, at).map(|model| model.jaw_opening);
+    state
+        .proven_jaw_opening()
+        .or_else(|| state.registered_jaw_openings().chain(of_model).reduce(narrower))
 }

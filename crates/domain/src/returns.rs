@@ -80,6 +80,8 @@ unmet_codes! {
     /// The inspection lies before what has to come first: the lock-out, the repair, the end of a hold, the finding of a
     /// lost clamp.
     InspectionTooEarly,
+    /// The return lies before the lock-out it names, or before evidence it cites. It waits for ever: sign a new one.
+    ReturnTooEarly,
     /// The inspection did not ask the criterion, or did not accept it.
     CriterionNotAccepted,
     /// The inspection is not credited.
@@ -137,10 +139,12 @@ pub fn unmet(
 
 /// Barring lock-outs that a return leaves out: named so that its author sees them before signing.
 pub fn left_out<'a>(state: &'a ClampState, entry: &Entry, releases: &[Release]) -> Vec<&'a Lockout> {
+    // Told of an earlier time, it is signed today all the same.
+    let latest = state.latest(entry.counted_at);
     state
         .open_lockouts()
         .into_iter()
-        .filter(|lockout| lockout.bars_at(entry.counted_at))
+        .filter(|lockout| lockout.bars_at(latest))
         .filter(|lockout| releases.iter().all(|release| release.lockout_id != lockout.id))
         .collect()
 }

@@ -260,10 +260,10 @@ pub fn first_use(state: &ClampState, terms: &Terms<'_>, at: Timestamp) -> FirstU
     let Some(rule) = terms.rules.thorough_examination() else {
         return FirstUse::NotExempt;
     };
-    let never_used = state
-        .registration
-        .as_ref()
-        .is_some_and(|registration| registration.body.never_used_before == Some(true));
+    let never_used = state.registration.is_some()
+        && state
+            .registrations()
+            .all(|registration| registration.body.never_used_before == Some(true));
     let Some(declaration) = state.declaration().filter(|_| never_used) else {
         return FirstUse::NotExempt;
     };
@@ -272,30 +272,31 @@ pub fn first_use(state: &ClampState, terms: &Terms<'_>, at: Timestamp) -> FirstU
         .first_use_exemption
         .declaration_within
         .after(declaration.made_on);
-    let put = [
-        state.put_into_service_on(),
+    let seen = [
         state.first_issued_at.map(|at| zone.date_at(at)),
         state.uses.first_at.map(|at| zone.date_at(at)),
-    ]
-    .into_iter()
-    .flatten()
-    .min();
-    match put {
-        Some(put) if put <= last => {
-            let on = rule.interval.after(put);
-            FirstUse::PutIntoService(DueDate {
-                on: Some(on),
-                ends_at: zone.end_of(on),
-                rule: DueRule::FirstUse,
-                interval: Some(rule.interval),
-                source: FIRST_USE,
-            })
-        }
-        Some(_) => FirstUse::NotExempt,
-        None if zone.date_at(at) <= last => FirstUse::NotYet {
+    ];
+    let earliest = |entered: Option<Date>| seen.into_iter().chain([entered]).flatten().min();
+    // An earlier day brings the examination forward, whoever claims it; the exemption itself rests on what was shown.
+    let claimed = earliest(state.put_into_service_on());
+    let due = |put: Date, no_later_than: Date| {
+        let on = rule.interval.after(put).min(no_later_than);
+        FirstUse::PutIntoService(DueDate {
+            on: Some(on),
+            ends_at: zone.end_of(on),
+            rule: DueRule::FirstUse,
+            interval: Some(rule.interval),
+            source: FIRST_USE,
+        })
+    };
+    match (earliest(state.shown_put_into_service_on()), claimed) {
+        (Some(shown), claimed) if shown <= last => due(claimed.unwrap_or(shown), Date::MAX),
+        (Some(_), _) => FirstUse::NotExempt,
+        (None, Some(claimed)) => due(claimed, last),
+        (None, None) if zone.date_at(at) <= last => FirstUse::NotYet {
             last,
             ends_at: zone.end_of(last),
         },
-        None => FirstUse::NotExempt,
+        (None, None) => FirstUse::NotExempt,
     }
 }

@@ -3,13 +3,12 @@
 use serde::{Deserialize, Serialize};
 
 impl AmendmentField {
-    /// Whether it says how much, or how thick a plate, the clamp takes.
+    /// Whether it says how much, or how thick a plate, the clamp takes: by itself, or by naming the model.
     pub const fn is_rating(self) -> bool {
         match self {
-            Self::Wll | Self::JawOpening => true,
+            Self::Wll | Self::JawOpening | Self::ModelId => true,
             Self::AssetMark
             | Self::SerialNumber
-            | Self::ModelId
             | Self::ManufacturedOn
             | Self::PutIntoServiceOn
             | Self::Declaration

@@ -408,3 +408,10 @@ impl Amended {
         }
     }
 }
+
+impl Repaired {
+    /// Whether a part of this component was fitted.
+    pub fn renews(&self, component: Component) -> bool {
+        self.parts.iter().any(|part| part.component == component)
+    }
+}

@@ -5,9 +5,10 @@
 
 use super::bodies::*;
 use crate::mark;
+use crate::quantity::Mass;
 use crate::words::{AmendmentField, Grade, Outcome};
-use jiff::Timestamp;
 use jiff::civil::{Date, date};
+use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -34,6 +35,8 @@ pub const MAX_ITEMS: usize = 100;
 /// Most lifts in one entry of use.
 pub const MAX_LIFTS: u32 = 100_000;
 
+/// The longest period of use in one entry: a quarter.
+const LONGEST_USE: SignedDuration = SignedDuration::from_hours(92 * 24);
 /// The earliest and latest day that any entry may name.
 const DAYS: (Date, Date) = (date(1900, 1, 1), date(2199, 12, 31));
 
@@ -168,6 +171,15 @@ pub fn check_body(performed_at: Timestamp, body: &Body) -> Vec<InputError> {
                     "the period begins before `performed_at`, its end",
                 );
             }
+            let began = crate::calendar::Zone::utc().date_at(body.from);
+            let too_long = performed_at.duration_since(body.from) > LONGEST_USE;
+            if too_long || began < DAYS.0 || DAYS.1 < began {
+                faults.add(
+                    "/from",
+                    "out-of-range",
+                    "a period of use is at most 92 days long: report it in parts",
+                );
+            }
             if body.lifts > MAX_LIFTS {
                 faults.add(
                     "/lifts",
@@ -205,30 +217,48 @@ fn registered(body: &Registered, faults: &mut Faults) {
     faults.day("/manufactured_on", body.manufactured_on);
     faults.day("/put_into_service_on", body.put_into_service_on);
     if let Some(declaration) = &body.declaration {
-        faults.day("/declaration/made_on", Some(declaration.made_on));
-        faults.optional("/declaration/document", declaration.document.as_ref(), MAX_NAME);
+        self::declaration("/declaration", declaration, faults);
     }
     if let Some(scheme) = &body.examination_scheme {
-        faults.day("/examination_scheme/valid_from", Some(scheme.valid_from));
-        faults.text(
-            "/examination_scheme/drawn_up_by",
-            &scheme.drawn_up_by,
-            MAX_NAME,
-            true,
-        );
-        faults.optional("/examination_scheme/document", scheme.document.as_ref(), MAX_NAME);
+        self::scheme("/examination_scheme", scheme, faults);
     }
     if let Some(direction) = &body.direction {
         self::direction("/direction", direction, faults);
     }
-    if body.wll.is_some_and(|wll| wll.value().is_zero()) {
-        faults.add("/wll", "out-of-range", "a working load limit is above zero");
+    if let Some(wll) = body.wll {
+        self::wll("/wll", wll, faults);
     }
     if body
         .jaw_opening
         .is_some_and(|jaw_opening| !jaw_opening.is_ordered())
     {
         faults.add("/jaw_opening", "out-of-order", "`min` is not above `max`");
+    }
+}
+
+fn declaration(pointer: &str, declaration: &Declaration, faults: &mut Faults) {
+    faults.day(format!("{pointer}/made_on"), Some(declaration.made_on));
+    faults.optional(
+        format!("{pointer}/document"),
+        declaration.document.as_ref(),
+        MAX_NAME,
+    );
+}
+
+fn scheme(pointer: &str, scheme: &ExaminationScheme, faults: &mut Faults) {
+    faults.day(format!("{pointer}/valid_from"), Some(scheme.valid_from));
+    faults.text(
+        format!("{pointer}/drawn_up_by"),
+        &scheme.drawn_up_by,
+        MAX_NAME,
+        true,
+    );
+    faults.optional(format!("{pointer}/document"), scheme.document.as_ref(), MAX_NAME);
+}
+
+fn wll(pointer: &str, wll: Mass, faults: &mut Faults) {
+    if wll.value().is_zero() {
+        faults.add(pointer, "out-of-range", "a working load limit is above zero");
     }
 }
 
@@ -322,13 +352,13 @@ fn repaired(body: &Repaired, faults: &mut Faults) {
 fn amended(body: &Amended, faults: &mut Faults) {
     faults.text("/reason", &body.reason, MAX_TEXT, true);
     faults.optional("/document", body.document.as_ref(), MAX_NAME);
-    if let Err(detail) = value_fits(body) {
+    if let Err(detail) = value_fits(body, faults) {
         faults.add("/value", "wrong-value", detail);
     }
 }
 
-/// Whether an amendment's value is what its field holds.
-fn value_fits(body: &Amended) -> Result<(), String> {
+/// Whether an amendment's value is what its field holds, and has no fault that a registration's would have.
+fn value_fits(body: &Amended, faults: &mut Faults) -> Result<(), String> {
     fn is<T: serde::de::DeserializeOwned>(value: &serde_json::Value) -> Result<T, String> {
         serde_json::from_value(value.clone()).map_err(|error| error.to_string())
     }
@@ -338,7 +368,7 @@ fn value_fits(body: &Amended) -> Result<(), String> {
             mark::check_mark(&is::<String>(value)?).map_err(|fault| fault.to_string())
         }
         AmendmentField::ModelId => is::<crate::ids::ModelId>(value).map(drop),
-        AmendmentField::Wll => is::<crate::quantity::Mass>(value).map(drop),
+        AmendmentField::Wll => is::<Mass>(value).map(|wll| self::wll("/value", wll, faults)),
         AmendmentField::JawOpening => {
             let range = is::<crate::quantity::Range<crate::quantity::Length>>(value)?;
             if range.is_ordered() {
@@ -356,8 +386,12 @@ fn value_fits(body: &Amended) -> Result<(), String> {
                 Err(format!("a day from {} to {}", DAYS.0, DAYS.1))
             }
         }
-        AmendmentField::Declaration => is::<Declaration>(value).map(drop),
-        AmendmentField::ExaminationScheme => is::<ExaminationScheme>(value).map(drop),
+        AmendmentField::Declaration => {
+            is::<Declaration>(value).map(|declaration| self::declaration("/value", &declaration, faults))
+        }
+        AmendmentField::ExaminationScheme => {
+            is::<ExaminationScheme>(value).map(|scheme| self::scheme("/value", &scheme, faults))
+        }
         AmendmentField::SameClampAs => is::<crate::ids::ClampId>(value).map(drop),
         AmendmentField::IncidentHoldEnded
         | AmendmentField::Found

@@ -2,6 +2,7 @@
 
 use super::{
     Anchor, ClampState, Class, Confirmation, Evidence, IssuedTo, Registration, Retirement, Span, Waiting,
+    is_proven,
 };
 use crate::crediting::{Known, competent, credit};
 use crate::entry::{Body, Classified, Direction, Entry, Inspected, Registered, Repaired, Used};
@@ -81,8 +82,11 @@ impl ClampState {
     }
 
     /// Notes an amendment, which acts at the time of what it cites.
-    pub(super) fn note_amendment(&mut self, entry: &Entry) {
+    pub(super) fn note_amendment(&mut self, entry: &Entry, reference: &Reference) {
         if let Body::Amended(body) = &entry.body {
+            if is_proven(entry, body, reference) {
+                self.proven.insert(entry.id);
+            }
             self.amendments.entry(body.cites).or_default().push(entry.clone());
         }
     }
@@ -107,14 +111,15 @@ impl ClampState {
         }
     }
 
-    /// The lowest WLL that anything known claims.
+    /// The lowest WLL of every registration, proven amendment and model.
     pub fn lowest_wll(&self, entry: &Entry, reference: &Reference) -> Option<Mass> {
-        let model = basis(entry, reference).model.map(|model| model.wll);
-        self.registration
-            .as_ref()
-            .and_then(|registration| registration.body.wll)
-            .into_iter()
-            .chain(model)
+        let models = self
+            .shown_models()
+            .filter_map(|model| reference.model_at(model, entry.counted_at))
+            .map(|version| version.value.wll);
+        self.shown_wlls()
+            .chain(models)
+            .chain(basis(entry, reference).model.map(|model| model.wll))
             .min()
     }
 
@@ -131,14 +136,18 @@ impl ClampState {
     }
 
     fn register(&mut self, entry: &Entry, body: &Registered, reference: &Reference) {
-        if self.registration.is_some() {
-            return;
-        }
-        self.registration = Some(Registration {
+        let registration = Registration {
             entry: entry.id,
             at: entry.counted_at,
             body: body.clone(),
-        });
+        };
+        // Which of two was recorded first, their told times do not say: both stand.
+        if self.registration.is_some() {
+            self.registered_again.push(registration);
+            self.open(opens::registered_again(entry));
+        } else {
+            self.registration = Some(registration);
+        }
         self.places.add(entry.id, body.yard_id, None);
         let direction = self.directed(entry, body.direction.as_ref(), reference);
         self.classes.add(
@@ -182,7 +191,9 @@ impl ClampState {
             (Some(ServiceClass::Special), ServiceClass::Special) => false,
             // Moving to special counts as milder: its intervals are whatever a person directs.
             (_, ServiceClass::Special) => true,
-            (Some(ServiceClass::Special) | None, _) => false,
+            // So does leaving it: nobody undoes what a qualified person directed.
+            (Some(ServiceClass::Special), _) => true,
+            (None, _) => false,
             (Some(before), after) => after < before,
         };
         let by_safety = entry.may_count()
@@ -263,12 +274,11 @@ impl ClampState {
             })
     }
 
-    /// A renewed part has no last reading.
+    /// A renewed part has no last reading; one that was only worked on keeps it.
     fn renew(&mut self, body: &Repaired) {
         self.readings.retain(|key, _| {
             let code = key.split('|').next().unwrap_or_default();
-            crate::criteria::criterion(code)
-                .is_none_or(|criterion| !body.components.contains(&criterion.component))
+            crate::criteria::criterion(code).is_none_or(|criterion| !body.renews(criterion.component))
         });
     }
 
@@ -286,14 +296,12 @@ impl ClampState {
             Some(yard) => yard.time_zone.date_at(from),
             None => crate::calendar::Zone::utc().date_at(from),
         };
-        self.uses.add(
-            from,
-            until,
-            Span {
-                first,
-                last: day_of(entry, reference),
-            },
-        );
+        let days = Span {
+            first,
+            last: day_of(entry, reference),
+        };
+        // A report of no lifts is no regular use.
+        self.uses.add(from, until, (body.lifts > 0).then_some(days));
     }
 
     /// Whether two persons undid a retirement.

@@ -4,15 +4,21 @@
 //! number of inspections. Closed lock-outs are handed out by [`ClampState::take_closed`] and brought back by
 //! [`ClampState::hydrate`] when an entry names them.
 
+use super::claims::value;
 use super::{Heads, Uses};
 use crate::calendar::Interval;
-use crate::entry::{Declaration, Direction, Entry, ExaminationScheme, Registered, Release};
+use crate::crediting::{Known, competent};
+use crate::entry::{Amended, Body, Direction, Entry, Registered, Release};
 use crate::finding::Readings;
 use crate::ids::{ClampId, EntryId, LockoutId, PersonId, YardId};
 use crate::lockout::Lockout;
-use crate::words::{AmendmentField, ExaminationBasis, InspectionKind, RuleSetName, ServiceClass};
+use crate::reference::Reference;
+use crate::words::{
+    AmendmentField, CompetenceKind, ExaminationBasis, InspectionKind, RuleSetName, ServiceClass,
+};
 use jiff::Timestamp;
 use jiff::civil::Date;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -133,9 +139,15 @@ pub struct ClampState {
     pub last: Option<(Timestamp, EntryId)>,
     /// Its registration.
     pub registration: Option<Registration>,
+    /// Further registrations of the same clamp: they stand beside it until its identity is settled.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub registered_again: Vec<Registration>,
     /// Amendments, by the entry they cite.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub amendments: BTreeMap<EntryId, Vec<Entry>>,
+    /// Amendments that rest on something: see [`is_proven`].
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub proven: BTreeSet<EntryId>,
     /// Confirmations, by the entry they confirm.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub confirmations: BTreeMap<EntryId, Vec<Confirmation>>,
@@ -173,13 +185,21 @@ pub struct ClampState {
     pub retired: Option<Retirement>,
 }
 
-/// Whether an amendment rests on something: signed in person, and citing a document.
-pub(crate) fn is_proven(entry: &Entry, amended: &crate::entry::Amended) -> bool {
+/// Whether an amendment rests on something: signed in person, citing a document, by somebody known as qualified when it
+/// was written.
+pub(crate) fn is_proven(entry: &Entry, amended: &Amended, reference: &Reference) -> bool {
     let cited = amended
         .document
         .as_deref()
         .is_some_and(|document| !document.trim().is_empty());
-    entry.may_count() && cited
+    entry.may_count() && cited && written_by_qualified(entry, reference)
+}
+
+/// Whether the author of an entry was known as a qualified person when they wrote it.
+pub(crate) fn written_by_qualified(entry: &Entry, reference: &Reference) -> bool {
+    let author = reference.people.get(&entry.performed_by);
+    let known = Known::By(entry.counted_at);
+    competent(author, CompetenceKind::QualifiedPerson, entry, known, reference)
 }
 
 impl ClampState {
@@ -190,7 +210,9 @@ impl ClampState {
             entries: 0,
             last: None,
             registration: None,
+            registered_again: Vec::new(),
             amendments: BTreeMap::new(),
+            proven: BTreeSet::new(),
             confirmations: BTreeMap::new(),
             places: Heads::default(),
             classes: Heads::default(),
@@ -240,26 +262,32 @@ impl ClampState {
         }
     }
 
-    /// The latest amendment of a field, by anybody, of any entry; of a rating, the latest that cites a document.
-    pub fn amended(&self, field: AmendmentField) -> Option<&crate::entry::Amended> {
-        self.amendments
-            .values()
-            .flatten()
-            .filter_map(|entry| match &entry.body {
-                crate::entry::Body::Amended(amended)
-                    if amended.field == field && (!field.is_rating() || is_proven(entry, amended)) =>
-                {
-                    Some((entry.order(), amended))
-                }
-                _ => None,
-            })
-            .max_by_key(|(order, _)| *order)
+    /// The latest amendment of a field, by anybody, of any entry; of a rating, the latest that is proven.
+    pub fn amended(&self, field: AmendmentField) -> Option<&Amended> {
+        self.amendments_of(field)
+            .filter(|(entry, _)| !field.is_rating() || self.proven.contains(&entry.id))
+            .max_by_key(|(entry, _)| entry.order())
             .map(|(_, amended)| amended)
     }
 
-    fn amended_value<T: serde::de::DeserializeOwned>(&self, field: AmendmentField) -> Option<T> {
-        self.amended(field)
-            .and_then(|amended| serde_json::from_value(amended.value.clone()).ok())
+    /// Every amendment of a field.
+    pub(crate) fn amendments_of(&self, field: AmendmentField) -> impl Iterator<Item = (&Entry, &Amended)> {
+        self.amendments
+            .values()
+            .flatten()
+            .filter_map(move |entry| match &entry.body {
+                Body::Amended(amended) if amended.field == field => Some((entry, amended)),
+                _ => None,
+            })
+    }
+
+    fn amended_value<T: DeserializeOwned>(&self, field: AmendmentField) -> Option<T> {
+        self.amended(field).and_then(value)
+    }
+
+    /// Every registration, the one that counts first.
+    pub(crate) fn registrations(&self) -> impl Iterator<Item = &Registration> {
+        self.registration.iter().chain(&self.registered_again)
     }
 
     /// The asset mark.
@@ -286,38 +314,6 @@ impl ClampState {
                 .map(|registration| registration.body.model_id)
         })
     }
-    /// WLL as registered or amended; the model's applies where there is none.
-    pub fn own_wll(&self) -> Option<crate::quantity::Mass> {
-        self.amended_value(AmendmentField::Wll).or_else(|| {
-            self.registration
-                .as_ref()
-                .and_then(|registration| registration.body.wll)
-        })
-    }
-    /// Jaw opening as registered or amended.
-    pub fn own_jaw_opening(&self) -> Option<crate::quantity::Range<crate::quantity::Length>> {
-        self.amended_value(AmendmentField::JawOpening).or_else(|| {
-            self.registration
-                .as_ref()
-                .and_then(|registration| registration.body.jaw_opening)
-        })
-    }
-    /// Declaration of conformity.
-    pub fn declaration(&self) -> Option<Declaration> {
-        self.amended_value(AmendmentField::Declaration).or_else(|| {
-            self.registration
-                .as_ref()
-                .and_then(|registration| registration.body.declaration.clone())
-        })
-    }
-    /// Day entered for putting it into service.
-    pub fn put_into_service_on(&self) -> Option<Date> {
-        self.amended_value(AmendmentField::PutIntoServiceOn).or_else(|| {
-            self.registration
-                .as_ref()
-                .and_then(|registration| registration.body.put_into_service_on)
-        })
-    }
     /// Day of manufacture.
     pub fn manufactured_on(&self) -> Option<Date> {
         self.amended_value(AmendmentField::ManufacturedOn).or_else(|| {
@@ -325,45 +321,6 @@ impl ClampState {
                 .as_ref()
                 .and_then(|registration| registration.body.manufactured_on)
         })
-    }
-    /// The interval of the scheme of examination that was in force on the day of an examination. A scheme written
-    /// afterwards cures no missed date: it counts only where it ends earlier.
-    pub fn examination_scheme_on(&self, day: Date, examined_at: Timestamp) -> Option<Interval> {
-        let in_force = |scheme: &ExaminationScheme| scheme.valid_from <= day;
-        let mut amended: Vec<_> = self
-            .amendments
-            .values()
-            .flatten()
-            .filter_map(|entry| match &entry.body {
-                crate::entry::Body::Amended(amended)
-                    if amended.field == AmendmentField::ExaminationScheme =>
-                {
-                    let scheme: ExaminationScheme = serde_json::from_value(amended.value.clone()).ok()?;
-                    Some((entry.order(), scheme))
-                }
-                _ => None,
-            })
-            .filter(|(_, scheme)| in_force(scheme))
-            .collect();
-        amended.sort_by_key(|(order, _)| *order);
-        let (before, after): (Vec<_>, Vec<_>) =
-            amended.into_iter().partition(|((at, _), _)| *at <= examined_at);
-        let known = before
-            .into_iter()
-            .next_back()
-            .map(|(_, scheme)| scheme)
-            .or_else(|| {
-                let registration = self.registration.as_ref()?;
-                registration.body.examination_scheme.clone().filter(in_force)
-            });
-        let known = known.map(|scheme| scheme.interval);
-        let legal = known.unwrap_or(Interval::Months(6));
-        after
-            .into_iter()
-            .map(|(_, scheme)| scheme.interval)
-            .filter(|interval| interval.after(day) < legal.after(day))
-            .min_by_key(|interval| interval.after(day))
-            .or(known)
     }
     /// The yards that have it: one, or several while its place is in doubt.
     pub fn yards(&self) -> Vec<YardId> {

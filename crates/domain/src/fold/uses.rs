@@ -35,11 +35,11 @@ const MONTH: Interval = Interval::Months(1);
 const YEAR: Interval = Interval::Months(12);
 
 impl Uses {
-    /// Adds a period of use; its days are those of the yard's zone.
-    pub fn add(&mut self, from: Timestamp, until: Timestamp, days: Span) {
+    /// Adds a period of use; its days, if there were any lifts, are those of the yard's zone.
+    pub fn add(&mut self, from: Timestamp, until: Timestamp, days: Option<Span>) {
         self.first_at = Some(self.first_at.map_or(from, |first| first.min(from)));
         self.last_at = Some(self.last_at.map_or(until, |last| last.max(until)));
-        self.spans.push(days);
+        self.spans.extend(days);
         self.spans.sort_by_key(|span| (span.first, span.last));
         let mut joined: Vec<Span> = Vec::with_capacity(self.spans.len());
         for span in self.spans.drain(..) {
@@ -95,10 +95,10 @@ mod tests {
             uses.add(
                 Timestamp::UNIX_EPOCH,
                 Timestamp::UNIX_EPOCH,
-                Span {
+                Some(Span {
                     first: day(first),
                     last: day(last),
-                },
+                }),
             );
         }
         uses

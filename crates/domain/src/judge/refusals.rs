@@ -105,6 +105,10 @@ pub(super) fn refusals(
                     "a second person confirms, not the author",
                 ));
             }
+            Some(confirmed) if !takes_two(confirmed) => refusals.push(Refusal::new(
+                RefusalCode::CitesUnknown,
+                "only a return to service, or the amendment that undoes a retirement, is confirmed by a second person",
+            )),
             Some(_) => {}
         },
         Body::Inspected(body) => {
@@ -126,6 +130,27 @@ pub(super) fn refusals(
         | Body::Reassessed(_) => {}
     }
     refusals
+}
+
+/// Whether an entry takes two persons.
+fn takes_two(entry: &Entry) -> bool {
+    match &entry.body {
+        Body::ReturnedToService(_) => true,
+        Body::Amended(amended) => amended.field == AmendmentField::RetirementUndone,
+        Body::Registered(_)
+        | Body::Inspected(_)
+        | Body::TaggedOut(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::Confirmed(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => false,
+    }
 }
 
 fn release(
@@ -206,14 +231,16 @@ fn classification(
         .into_iter()
         .filter(|class| *class != ServiceClass::Special)
         .max();
-    let milder = match hardest {
-        Some(hardest) => body.service_class == ServiceClass::Special || body.service_class < hardest,
-        None => false,
-    };
+    let leaves_special = body.service_class != ServiceClass::Special
+        && before.service_classes().contains(&ServiceClass::Special);
+    let milder = leaves_special
+        || hardest.is_some_and(|hardest| {
+            body.service_class == ServiceClass::Special || body.service_class < hardest
+        });
     (milder && !safety).then(|| {
         Refusal::new(
             RefusalCode::MilderClass,
-            "a milder service class (special counts as milder) is set by the safety role only",
+            "a milder service class (into special service or out of it counts as milder) is set by the safety role only",
         )
     })
 }

@@ -2,17 +2,16 @@
 
 use super::Lockout;
 use crate::calendar::Zone;
-use crate::crediting::{Known, competent};
 use crate::entry::{
     Amended, Body, Entry, Finding, Inspected, ProofTestResult, ProofTested, Registered, Repaired, Used,
 };
 use crate::finding::{Judged, Readings, basis, judge_inspection};
 use crate::fold::is_proven;
 use crate::ids::lockout_id;
-use crate::quantity::{Length, Mass, Range};
+use crate::quantity::Mass;
 use crate::reference::Reference;
 use crate::source::{Certainty, Source};
-use crate::words::{AmendmentField, CompetenceKind, Component, Grade, LockoutReason, StopKind};
+use crate::words::{AmendmentField, Component, Grade, LockoutReason, StopKind};
 use rust_decimal::Decimal;
 
 const PRACTICE_DOUBT: Source = Source::fixed(
@@ -21,6 +20,10 @@ const PRACTICE_DOUBT: Source = Source::fixed(
 );
 const NO_SERIAL: Source = Source::fixed(
     "S.I. No. 299/2007 (Ireland), reg. 54(2)(b): a distinguishing number; barred until identified",
+    Certainty::Practice,
+);
+const REGISTERED_AGAIN: Source = Source::fixed(
+    "one clamp has one registration: barred until identified",
     Certainty::Practice,
 );
 const TAG: Source = Source::fixed(
@@ -70,10 +73,11 @@ pub fn opened_by(
         Body::Amended(body) => match body.field {
             AmendmentField::ForeignPart => general(LockoutReason::ForeignPart, ORIGINAL_PARTS),
             AmendmentField::RetirementUndone => general(LockoutReason::RetirementUndone, UNDONE),
-            AmendmentField::Wll | AmendmentField::JawOpening => rating_amended(entry, body, reference),
+            AmendmentField::Wll | AmendmentField::JawOpening | AmendmentField::ModelId => {
+                rating_amended(entry, body, reference)
+            }
             AmendmentField::AssetMark
             | AmendmentField::SerialNumber
-            | AmendmentField::ModelId
             | AmendmentField::ManufacturedOn
             | AmendmentField::PutIntoServiceOn
             | AmendmentField::Declaration
@@ -102,6 +106,17 @@ pub(crate) fn used_while_not_fit(entry: &Entry) -> Lockout {
         Component::General,
         "",
         WHILE_BARRED,
+    )
+}
+
+/// The lock-out for a clamp that is registered a second time: who it is, nobody knows until it is settled.
+pub(crate) fn registered_again(entry: &Entry) -> Lockout {
+    for_reason(
+        entry,
+        LockoutReason::IdentityInDoubt,
+        Component::Identification,
+        "",
+        REGISTERED_AGAIN,
     )
 }
 
@@ -159,20 +174,9 @@ fn registered(entry: &Entry, body: &Registered, reference: &Reference) -> Vec<Lo
     opened
 }
 
-/// A rating that differs from the model's is one more opinion, unless a qualified person shows the maker's document.
+/// An amended rating is one more opinion, whatever it agrees with, unless a qualified person shows the maker's document.
 fn rating_amended(entry: &Entry, body: &Amended, reference: &Reference) -> Vec<Lockout> {
-    let author = reference.people.get(&entry.performed_by);
-    let known = Known::By(entry.counted_at);
-    let qualified = competent(author, CompetenceKind::QualifiedPerson, entry, known, reference);
-    let as_model = basis(entry, reference).model.is_some_and(|model| {
-        let value = body.value.clone();
-        if body.field == AmendmentField::Wll {
-            serde_json::from_value(value).is_ok_and(|wll: Mass| wll == model.wll)
-        } else {
-            serde_json::from_value(value).is_ok_and(|range: Range<Length>| range == model.jaw_opening)
-        }
-    });
-    if as_model || (qualified && is_proven(entry, body)) {
+    if is_proven(entry, body, reference) {
         return Vec::new();
     }
     vec![for_reason(

@@ -10,10 +10,16 @@ use crate::finding::{Readings, basis, judge_inspection};
 use crate::fold::{ClampState, Evidence, Waiting};
 use crate::ids::EntryId;
 use crate::lockout::{Lockout, opens::exceeds_percent};
+use crate::measured::MeasuredVerdict;
+use crate::particulars::undisputed_wll;
 use crate::reference::Reference;
 use crate::words::{
     AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, ProofTestPolicy, Remedy,
 };
+use jiff::SignedDuration;
+
+/// So far two clocks may differ.
+const CLOCKS_APART: SignedDuration = SignedDuration::from_mins(5);
 
 /// What every condition looks at.
 struct Case<'a> {
@@ -51,6 +57,7 @@ pub(super) fn unmet(
         Ground::InspectedFit => case.inspected_fit(),
         Ground::EnteredInError => case.entered_in_error(),
     }
+    case.signed_after_what_it_rests_on();
     case.against
 }
 
@@ -67,6 +74,29 @@ impl<'a> Case<'a> {
         self.evidence
             .get(&id?)
             .filter(|entry| entry.clamp_id == self.state.clamp)
+    }
+
+    /// Nobody signs for what is still to come; clocks that run a little apart are forgiven.
+    fn signed_after_what_it_rests_on(&mut self) {
+        let cited = [
+            self.release.repair_entry,
+            self.release.inspection_entry,
+            self.release.proof_test_entry,
+            self.release.correction_entry,
+        ];
+        let latest = cited
+            .into_iter()
+            .filter_map(|id| self.cited(id))
+            .map(|entry| entry.counted_at)
+            .chain([self.lockout.opened_at])
+            .max();
+        let signed_at = self.waiting.entry.counted_at;
+        if latest.is_some_and(|latest| latest.duration_since(signed_at) > CLOCKS_APART) {
+            self.no(
+                UnmetCode::ReturnTooEarly,
+                "the return was signed before the lock-out was opened or before what it cites was done: sign a new one",
+            );
+        }
     }
 
     fn remedies(&self) -> &'static [Remedy] {
@@ -99,6 +129,49 @@ impl<'a> Case<'a> {
             self.no(code, detail);
         }
         self.repair_and_inspection();
+        self.measured_again();
+    }
+
+    /// What was measured as worn, and not renewed, is measured again: a look does not show that it conforms.
+    fn measured_again(&mut self) {
+        let Some(criterion) = self.lockout.criterion.as_deref().and_then(criteria::criterion) else {
+            return;
+        };
+        let renewed = self
+            .repair()
+            .is_none_or(|(_, repair)| repair.renews(criterion.component));
+        let inspection = self.cited(self.release.inspection_entry);
+        let Some((entry, Body::Inspected(inspected))) = inspection.map(|entry| (entry, &entry.body)) else {
+            return;
+        };
+        let has_nominal = basis(entry, self.reference).model.is_some_and(|model| {
+            model
+                .wear_points
+                .iter()
+                .any(|point| point.criterion == criterion.code)
+        });
+        if renewed || criterion.measured.is_none() || !has_nominal {
+            return;
+        }
+        let judged = judge_inspection(entry, inspected, &Readings::new(), self.reference);
+        let place = self.lockout.place.as_deref();
+        let conforms = judged.findings.iter().any(|(finding, judged)| {
+            finding.criterion == criterion.code
+                && (place.is_none() || finding.place.as_deref() == place)
+                && judged
+                    .measurement
+                    .as_ref()
+                    .is_some_and(|measurement| measurement.verdict == MeasuredVerdict::Conforming)
+        });
+        if !conforms {
+            self.no(
+                UnmetCode::CriterionNotAccepted,
+                format!(
+                    "no part of {} was renewed: the inspection has to measure {} again",
+                    criterion.component, criterion.code
+                ),
+            );
+        }
     }
 
     fn restored(&mut self) {
@@ -354,9 +427,8 @@ impl<'a> Case<'a> {
         };
         let rules = &basis.rules.proof_test;
         // A rating is at most 80 % of the test load, so the test load is at least 125 % of the WLL.
-        let enough = self
-            .state
-            .lowest_wll(&self.waiting.entry, self.reference)
+        let enough = undisputed_wll(self.state, self.reference, self.waiting.entry.counted_at)
+            .max(self.state.lowest_wll(&self.waiting.entry, self.reference))
             .is_none_or(|wll| !exceeds_percent(wll, test.load, rules.rated_at_most_percent_of_test_load));
         if test.result != ProofTestResult::Passed || !enough || !entry.may_count() {
             self.no(

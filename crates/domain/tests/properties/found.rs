@@ -18,7 +18,7 @@ fn a_return_whose_inspection_counts_later_closes_at_the_time_of_the_inspection()
     let mut fit = release(dropped, Ground::InspectedFit);
     let returned = clamp.returned("2025-01-12T15:00Z", "lead", Vec::new());
     let inspection = clamp.inspected_for(
-        "2025-01-12T16:00Z",
+        "2025-01-12T15:04Z",
         "inspector",
         ExceptionalReason::Drop,
         &[dropped],
@@ -29,10 +29,10 @@ fn a_return_whose_inspection_counts_later_closes_at_the_time_of_the_inspection()
     let closing = clamp.state().lockouts[&dropped].closed.clone().unwrap();
     assert_eq!(
         (closing.by_entry, closing.at),
-        (returned, at("2025-01-12T16:00Z"))
+        (returned, at("2025-01-12T15:04Z"))
     );
     // What was lifted meanwhile was lifted with a barred clamp, whenever that becomes known.
-    clamp.used("2025-01-12T15:10Z", "2025-01-12T15:20Z", |_| {});
+    clamp.used("2025-01-12T15:01Z", "2025-01-12T15:03Z", |_| {});
     agrees(&clamp);
     assert_eq!(clamp.open(), ["used_while_not_fit"]);
 }

@@ -421,8 +421,8 @@ fn every_part_is_of_the_original_maker() {
         let bars = foreign(case.repair(), "foreign_part", "part 1: GF3-017");
         assert!(case.clamp.is_open(bars));
     });
-    // Found out after the return: the closing is taken back.
-    broken(repaired(), &[ForeignPart], |case| {
+    // Found out after the return: the closing is taken back, and the part's own lock-out is open by now.
+    broken(repaired(), &[LockoutNotNamed, ForeignPart], |case| {
         let field = AmendmentField::ForeignPart;
         case.clamp.amended(
             "2025-01-23T18:00Z",

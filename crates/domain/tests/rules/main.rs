@@ -14,4 +14,5 @@ mod grounds;
 mod hostile;
 mod life;
 mod lockouts;
+mod loosening;
 mod whole_answer;

@@ -136,3 +136,45 @@ fn unknown_fields_are_refused() {
     .unwrap_err();
     assert!(error.to_string().contains("nota"), "{error}");
 }
+
+#[test]
+fn an_amended_value_meets_what_a_registration_has_to_meet() {
+    let amend = |field: &str, value: serde_json::Value| {
+        faults(
+            EntryKind::Amended,
+            serde_json::json!({"cites": uuid::Uuid::nil(), "field": field, "value": value, "reason": "read again"}),
+        )
+    };
+    let scheme =
+        |from: &str, by: &str| serde_json::json!({"interval": "P9M", "valid_from": from, "drawn_up_by": by});
+    assert_eq!(
+        amend("wll", serde_json::json!({"value": "0", "unit": "kg"})),
+        [("/value".to_owned(), "out-of-range")]
+    );
+    assert_eq!(
+        amend("examination_scheme", scheme("0001-01-01", " ")),
+        [
+            ("/value/valid_from".to_owned(), "out-of-range"),
+            ("/value/drawn_up_by".to_owned(), "empty")
+        ]
+    );
+    assert_eq!(amend("examination_scheme", scheme("2025-01-01", "A. Person")), []);
+    assert_eq!(
+        amend("declaration", serde_json::json!({"made_on": "2300-01-01"})),
+        [("/value/made_on".to_owned(), "out-of-range")]
+    );
+}
+
+#[test]
+fn a_period_of_use_is_at_most_a_quarter_long() {
+    let used = |from: &str| faults(EntryKind::Used, serde_json::json!({"from": from, "lifts": 1}));
+    assert_eq!(used("2025-11-29T10:00:00Z"), []);
+    assert_eq!(
+        used("2025-11-29T09:59:59Z"),
+        [("/from".to_owned(), "out-of-range")]
+    );
+    assert_eq!(
+        used("1800-01-01T00:00:00Z"),
+        [("/from".to_owned(), "out-of-range")]
+    );
+}

@@ -4,12 +4,12 @@
 //! rating and identity are settled by an amendment instead.
 
 use super::Case;
-use crate::crediting::competent;
 use crate::criteria::{self, Scope};
 use crate::entry::{Amended, Body, Entry, Inspected};
 use crate::finding::{Readings, judge_in_scope};
+use crate::fold::written_by_qualified;
 use crate::returns::UnmetCode;
-use crate::words::{AmendmentField, CompetenceKind, InspectionKind, LockoutReason, Role};
+use crate::words::{AmendmentField, InspectionKind, LockoutReason, Role};
 
 impl<'a> Case<'a> {
     pub(super) fn inspected_fit(&mut self) {
@@ -33,7 +33,11 @@ impl<'a> Case<'a> {
                     format!("{reason} is not cleared by an inspection alone"),
                 );
             }
-            LockoutReason::RatingInDoubt => self.settled(&[AmendmentField::Wll, AmendmentField::JawOpening]),
+            LockoutReason::RatingInDoubt => {
+                let doubted = self.doubted_ratings();
+                self.settled(&doubted);
+                self.all_settled(&doubted);
+            }
             LockoutReason::IdentityInDoubt => self.settled(&[AmendmentField::SerialNumber]),
             LockoutReason::NumberInDoubt => {
                 self.settled(&[AmendmentField::SameClampAs, AmendmentField::SerialNumber]);
@@ -191,23 +195,95 @@ impl<'a> Case<'a> {
         found
     }
 
-    /// A doubt is settled by a qualified person's amendment that cites the maker's document or the plate's photo.
+    /// The fields that a doubt about the rating is about: the amended one, or those in which registration and model
+    /// disagree.
+    fn doubted_ratings(&self) -> Vec<AmendmentField> {
+        let opening = self.lockout.opened_by_entry;
+        let amended = self
+            .state
+            .amendments
+            .values()
+            .flatten()
+            .find_map(|entry| match &entry.body {
+                Body::Amended(amended) if entry.id == opening => Some(amended.field),
+                _ => None,
+            });
+        if let Some(field) = amended {
+            return vec![field];
+        }
+        let registration = self
+            .state
+            .registrations()
+            .find(|registration| registration.entry == opening);
+        let model = registration.and_then(|registration| {
+            self.reference
+                .model_at(registration.body.model_id, registration.at)
+                .map(|version| (&registration.body, version.value.as_ref()))
+        });
+        let mut fields = Vec::new();
+        if let Some((body, model)) = model {
+            if body.wll.is_some_and(|wll| wll != model.wll) {
+                fields.push(AmendmentField::Wll);
+            }
+            if body
+                .jaw_opening
+                .is_some_and(|jaw_opening| jaw_opening != model.jaw_opening)
+            {
+                fields.push(AmendmentField::JawOpening);
+            }
+        }
+        if fields.is_empty() {
+            // Tagged out by hand: any of them may be what is doubted.
+            fields.extend([AmendmentField::Wll, AmendmentField::JawOpening]);
+        }
+        fields
+    }
+
+    /// Of several fields that disagree, each has to be settled, not only the one cited.
+    fn all_settled(&mut self, fields: &[AmendmentField]) {
+        let by_hand = self
+            .cited(Some(self.lockout.opened_by_entry))
+            .is_some_and(|opening| matches!(opening.body, Body::TaggedOut(_)));
+        if by_hand {
+            return;
+        }
+        let cited = match self.cited(self.release.correction_entry).map(|entry| &entry.body) {
+            Some(Body::Amended(amended)) => Some(amended.field),
+            _ => None,
+        };
+        let opened = (self.lockout.opened_at, self.lockout.opened_by_entry);
+        for field in fields.iter().filter(|field| Some(**field) != cited) {
+            let settled = self.state.amendments_of(*field).any(|(entry, _)| {
+                opened < entry.order()
+                    && self.state.last.is_some_and(|last| entry.order() <= last)
+                    && self.state.proven.contains(&entry.id)
+            });
+            if !settled {
+                self.no(
+                    UnmetCode::CorrectionMissing,
+                    format!("{field} disagrees, too: a qualified person's amendment has to settle it"),
+                );
+            }
+        }
+    }
+
+    /// A doubt is settled by a qualified person's later amendment of the doubted entry, which cites the maker's document
+    /// or the plate's photo.
     fn settled(&mut self, fields: &[AmendmentField]) {
         let Some((entry, amended)) = self.correction(fields) else {
             return;
         };
-        let person = self.reference.people.get(&entry.performed_by);
-        let qualified = competent(
-            person,
-            CompetenceKind::QualifiedPerson,
-            entry,
-            self.known(),
-            self.reference,
-        );
-        if !entry.may_count() || !qualified {
+        let opening = self.lockout.opened_by_entry;
+        if amended.cites != opening || entry.order() <= (self.lockout.opened_at, opening) {
+            self.no(
+                UnmetCode::CorrectionMissing,
+                format!("the amendment must cite the entry {opening} and come after it"),
+            );
+        }
+        if !entry.may_count() || !written_by_qualified(entry, self.reference) {
             self.no(
                 UnmetCode::CorrectionAuthor,
-                "a qualified person settles it, signed in person",
+                "a person known as qualified when they wrote it settles it, signed in person",
             );
         }
         if amended
