@@ -40,6 +40,8 @@ problems! {
         "You are signed in, but none of your roles holds the permission that the detail names. An administrator can change roles.";
     OWN_COMPETENCE = "own-competence", 403, "Nobody records their own competence",
         "Competences are recorded and withdrawn by another person with the role safety or administrator.";
+    OWN_GRANTS = "own-grants", 403, "Nobody changes their own roles",
+        "One's own roles, yards and whether one may sign in are changed by another administrator. Name and e-mail address may be changed by oneself.";
     SET_PASSWORD_TOKEN_INVALID = "set-password-token-invalid", 422, "The one-time token does not open anything",
         "The token is mistyped, was used, has expired, or has been replaced by a newer one. Ask an administrator for a new one.";
 

@@ -257,3 +257,34 @@ async fn a_one_time_token_expires() {
     late.refused(422, "set-password-token-invalid");
     app.stop().await;
 }
+
+#[actix_web::test]
+async fn a_password_set_anew_ends_the_sessions_that_were_open() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let (id, _) = app.person("Tor Vik", &["inspector"], json!("all")).await;
+    let session = app
+        .try_sign_in("tor.vik@halvorsund.example", "the password of Tor Vik")
+        .await
+        .succeeded(200)
+        .text("/refresh_token");
+    let path = format!("/v1/users/{id}/set-password-tokens");
+    let token = app
+        .call("POST", &path)
+        .token(&administrator)
+        .send()
+        .await
+        .succeeded(201)
+        .text("/set_password_token");
+    let body = json!({ "token": token, "password": "five plain words do nicely" });
+    app.call("POST", "/v1/auth/set-password")
+        .json(&body)
+        .send()
+        .await
+        .succeeded(204);
+    refresh(&app, &session).await.refused(401, "session-ended");
+    app.try_sign_in("tor.vik@halvorsund.example", "the password of Tor Vik")
+        .await
+        .refused(401, "wrong-credentials");
+    app.stop().await;
+}

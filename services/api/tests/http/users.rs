@@ -172,3 +172,31 @@ async fn people_are_listed_in_pages_that_name_what_follows() {
         .refused(400, "invalid-parameters");
     app.stop().await;
 }
+
+#[actix_web::test]
+async fn nobody_changes_their_own_roles_yards_or_access_but_their_name_and_address() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let me = app.get(&administrator, "/v1/me").await.succeeded(200);
+    let path = format!("/v1/users/{}", me.text("/id"));
+    for change in [
+        json!({"roles": ["administrator", "safety"]}),
+        json!({"yards": []}),
+        json!({"enabled": false}),
+        json!({"name": "Ada Bergen", "roles": ["administrator", "yard_lead"]}),
+    ] {
+        app.patch(&administrator, &path, me.etag(), &change)
+            .await
+            .refused(403, "own-grants");
+    }
+    let change = json!({"name": "Ada Bergen", "email": "ada.bergen@halvorsund.example"});
+    let changed = app
+        .patch(&administrator, &path, me.etag(), &change)
+        .await
+        .succeeded(200);
+    assert_eq!(
+        (&changed.body["name"], &changed.body["roles"]),
+        (&json!("Ada Bergen"), &json!(["administrator"]))
+    );
+    app.stop().await;
+}

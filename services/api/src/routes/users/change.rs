@@ -8,6 +8,7 @@ use crate::reply::{Answer, Failure, changed, if_match};
 use actix_web::{HttpRequest, patch};
 use clampward_domain::ids::PersonId;
 use clampward_domain::words::Role;
+use clampward_wire::problem;
 use serde::Deserialize;
 use utoipa::ToSchema;
 
@@ -31,16 +32,23 @@ pub struct UserChange {
     enabled: Option<bool>,
 }
 
+impl UserChange {
+    fn touches_grants(&self) -> bool {
+        self.roles.is_some() || self.yards.is_some() || self.enabled.is_some()
+    }
+}
+
 /// Change a person
 ///
 /// Records a new version, which acts at once: also on tokens that were handed out before. Earlier versions stay on record.
+/// Nobody changes their own roles, their own yards or whether they may sign in.
 #[utoipa::path(
     operation_id = "change_user",
     tag = "People",
     params(("id" = PersonId, Path, description = "The person."), ("If-Match" = String, Header, description = "The account's ETag.")),
     request_body = UserChange,
     extensions(("x-permission" = json!(KeepPeople::NAME)),
-        ("x-problems" = json!(["not-found", "email-taken", "version-missing", "version-stale"]))),
+        ("x-problems" = json!(["not-found", "own-grants", "email-taken", "version-missing", "version-stale"]))),
     responses((status = 200, description = "Recorded.", body = UserView, headers(("ETag" = String, description = "Over the bytes sent."))))
 )]
 #[patch("/v1/users/{id}")]
@@ -51,6 +59,10 @@ pub async fn change(
     request: HttpRequest,
 ) -> Answer {
     call.everywhere()?;
+    if id.0 == call.person() && body.0.touches_grants() {
+        let detail = "Your own roles, yards and access are changed by another administrator.";
+        return Err(Failure::new(problem::OWN_GRANTS, detail));
+    }
     let account = call
         .store()
         .account(id.0)
