@@ -175,24 +175,45 @@ impl<'de> Visitor<'de> for Strict<'_> {
     }
 }
 
-/// Names under which instants travel: `…_at`, and the start of a period, `from` (which may also be a civil date).
-fn names_instant(key: &str) -> bool {
-    key.ends_with("_at") || key == "from" || key == "as_of"
+/// Names under which an instant or a civil day travels: bounds of a period.
+fn names_time(key: &str) -> bool {
+    matches!(key, "from" | "until" | "as_of")
 }
 
-/// Times are checked by name, because a parser of instants accepts looser forms than the contract.
+/// Names under which civil days travel.
+fn names_day(key: &str) -> bool {
+    key == "by_date"
+        || ["_on", "_from", "_until", "_date"]
+            .iter()
+            .any(|ending| key.ends_with(ending))
+}
+
+/// What is wrong with a text where a time of this name is expected.
+fn time_fault(key: &str, text: &str) -> Option<&'static str> {
+    let day = names_day(key) || (names_time(key) && text.len() <= 10);
+    if day {
+        time::parse_day(text).is_none().then_some(time::DAY_ADVICE)
+    } else if names_time(key) || key.ends_with("_at") {
+        time::parse(text).is_none().then_some(time::ADVICE)
+    } else {
+        None
+    }
+}
+
+/// Times are checked by name, because a parser of times accepts looser forms than the contract.
 fn check_times(value: &Value, pointer: &str) -> Result<(), FieldError> {
     match value {
         Value::Object(fields) => fields.iter().try_for_each(|(key, value)| {
             let here = join(pointer, key);
             match value {
-                Value::String(text) if names_instant(key) && text.len() > 10 && !time::is_strict(text) => {
-                    Err(FieldError::new(
+                Value::String(text) => match time_fault(key, text) {
+                    Some(advice) => Err(FieldError::new(
                         &here,
                         "time-malformed",
-                        format!("{text:?}: {}", time::ADVICE),
-                    ))
-                }
+                        format!("{text:?}: {advice}"),
+                    )),
+                    None => Ok(()),
+                },
                 other => check_times(other, &here),
             }
         }),

@@ -4,10 +4,31 @@
 //! six digits of fraction, because the ledger keeps microseconds. This module reads no clock.
 
 use jiff::Timestamp;
+use jiff::civil::{Date, date};
+
+/// First day that is taken: no clamp is older, and whatever lies before is mistyped.
+pub const FIRST_DAY: Date = date(1900, 1, 1);
+/// Last day that is taken.
+pub const LAST_DAY: Date = date(2199, 12, 31);
+
+/// What a day has to look like.
+pub const DAY_ADVICE: &str = "write a day as YYYY-MM-DD, from 1900-01-01 to 2199-12-31";
+
+/// Parses a day in the form `YYYY-MM-DD` within the days that are taken.
+pub fn parse_day(text: &str) -> Option<Date> {
+    let bytes = text.as_bytes();
+    let shape = bytes.len() == 10
+        && bytes.iter().zip(b"dddd-dd-dd").all(|(byte, want)| match want {
+            b'd' => byte.is_ascii_digit(),
+            other => byte == other,
+        });
+    let day = if shape { text.parse().ok()? } else { return None };
+    (FIRST_DAY..=LAST_DAY).contains(&day).then_some(day)
+}
 
 /// What is wrong with a time, in words that say what to write.
 pub const ADVICE: &str = "write an instant as RFC 3339 with upper-case T and an offset, for example \"2025-03-14T09:26:53Z\" or \
-     \"2025-03-14T10:26:53.5+01:00\"; seconds 00 to 59, at most six digits of fraction";
+     \"2025-03-14T10:26:53.5+01:00\"; seconds 00 to 59, at most six digits of fraction, years 1900 to 2199";
 
 /// Whether a text has the strict form. Whether the day exists is for [`parse`].
 pub fn is_strict(text: &str) -> bool {
@@ -48,9 +69,13 @@ fn offset_after_fraction(tail: &[u8]) -> bool {
     }
 }
 
-/// Parses a strict instant.
+/// Parses a strict instant within the days that are taken, as they are written.
 pub fn parse(text: &str) -> Option<Timestamp> {
-    if is_strict(text) { text.parse().ok() } else { None }
+    if !is_strict(text) {
+        return None;
+    }
+    parse_day(text.get(..10)?)?;
+    text.parse().ok()
 }
 
 #[cfg(test)]
@@ -69,6 +94,30 @@ mod tests {
             assert_eq!(parse(text), utc.parse().ok(), "{text}");
             assert!(parse(text).is_some(), "{text}");
         }
+    }
+
+    #[test]
+    fn a_day_has_one_form_and_lies_where_clamps_can_be() {
+        assert_eq!(parse_day("2025-03-14"), Some(date(2025, 3, 14)));
+        assert_eq!(parse_day("1900-01-01"), Some(FIRST_DAY));
+        assert_eq!(parse_day("2199-12-31"), Some(LAST_DAY));
+        for text in [
+            "1899-12-31",
+            "2200-01-01",
+            "0000-01-01",
+            "9999-12-31",
+            "-004713-01-01",
+            "+002025-03-14",
+            "20250314",
+            "2025-3-14",
+            "2025-02-29",
+            "2025-03-14T00:00",
+            "",
+        ] {
+            assert_eq!(parse_day(text), None, "{text}");
+        }
+        assert_eq!(parse("1899-12-31T23:59:59Z"), None);
+        assert_eq!(parse("9999-12-31T23:59:59Z"), None);
     }
 
     // A leap second of RFC 3339 section 5.8, lower case and a space (both allowed there by agreement only), missing

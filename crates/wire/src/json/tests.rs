@@ -109,7 +109,7 @@ fn a_time_in_a_looser_form_is_refused_although_parsers_take_it() {
     assert_eq!(fault(leap), place("/performed_at", "time-malformed"));
     assert_eq!(
         fault(r#"{"performed_at": "2025-03-14"}"#),
-        place("/performed_at", "invalid-value")
+        place("/performed_at", "time-malformed")
     );
 }
 

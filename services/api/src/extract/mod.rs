@@ -13,6 +13,6 @@ mod services;
 
 pub use authorized::{Authorized, Caller};
 pub use json::Json;
-pub use parameters::{PageParameters, Path, Query, page};
+pub use parameters::{PageParameters, Path, Query, instant, page, refused};
 pub use public::Public;
 pub use services::Services;

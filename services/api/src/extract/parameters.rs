@@ -7,6 +7,8 @@ use actix_web::{FromRequest, HttpRequest, web};
 use clampward_wire::json::shape_error;
 use clampward_wire::page::{DEFAULT_LIMIT, MAX_LIMIT, decode_key};
 use clampward_wire::problem::{self, FieldError, Problem};
+use clampward_wire::time;
+use jiff::Timestamp;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use std::future::Future;
@@ -119,7 +121,13 @@ impl<T: DeserializeOwned + 'static> FromRequest for Query<T> {
     }
 }
 
-fn refused(error: FieldError) -> Failure {
+/// An instant in the strict form.
+pub fn instant(pointer: &str, text: &str) -> Result<Timestamp, Failure> {
+    time::parse(text).ok_or_else(|| refused(FieldError::new(pointer, "not-a-time", time::ADVICE)))
+}
+
+/// A refusal of a parameter.
+pub fn refused(error: FieldError) -> Failure {
     let detail = format!("{}: {}", error.pointer.trim_start_matches('/'), error.detail);
     Problem::new(problem::INVALID_PARAMETERS, detail)
         .with_errors(vec![error])

@@ -4,10 +4,10 @@ use crate::reply::Failure;
 use clampward_domain::calendar::Zone;
 use clampward_domain::entry::InputError;
 use clampward_store::reference::ReferenceError;
-use clampward_wire::json;
 use clampward_wire::problem::{self, FieldError, Problem};
-use jiff::Timestamp;
+use clampward_wire::{json, time};
 use jiff::civil::Date;
+use jiff::{Timestamp, ToSpan};
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
@@ -84,9 +84,7 @@ impl Change {
 }
 
 fn day(text: &str) -> Result<Date, Failure> {
-    let strict = text.len() == 10;
-    let day = if strict { text.parse().ok() } else { None };
-    day.ok_or_else(|| refused("/starts_on", "invalid-value", "write a day as YYYY-MM-DD"))
+    time::parse_day(text).ok_or_else(|| refused("/starts_on", "time-malformed", time::DAY_ADVICE))
 }
 
 fn refused(pointer: &str, code: &'static str, detail: impl Into<String>) -> Failure {
@@ -113,7 +111,7 @@ fn merge(target: &mut Value, patch: Value) {
     }
 }
 
-/// The first day of a new version: tomorrow, or the day that was named if it is later than today.
+/// The first day of a new version: tomorrow, or the day that was named if it is later than today and within a year.
 pub fn first_day(named: Option<Date>, zone: &Zone, now: Timestamp) -> Result<Date, Failure> {
     let today = zone.date_at(now);
     let tomorrow = today.tomorrow().unwrap_or(Date::MAX);
@@ -123,6 +121,10 @@ pub fn first_day(named: Option<Date>, zone: &Zone, now: Timestamp) -> Result<Dat
                 "today is {today} there: a version starts on a later day, so that nobody is judged by two"
             );
             Err(refused("/starts_on", "not-later", detail))
+        }
+        Some(day) if today.saturating_add(1.year()) < day => {
+            let detail = format!("today is {today} there: a version starts within a year");
+            Err(refused("/starts_on", "too-far", detail))
         }
         Some(day) => Ok(day),
         None => Ok(tomorrow),
@@ -186,7 +188,7 @@ pub fn partial(fields: RefOr<Schema>) -> RefOr<Schema> {
         "starts_on",
         text(
             Some(KnownFormat::Date),
-            "First day of the new version, later than today; tomorrow if left out.",
+            "First day of the new version, later than today and within a year; tomorrow if left out.",
         ),
         false,
     );

@@ -102,3 +102,36 @@ async fn faulty_days_and_unknown_people_are_refused() {
     unknown.refused(404, "not-found");
     app.stop().await;
 }
+
+#[actix_web::test]
+async fn days_before_1900_and_after_2199_are_refused() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let (id, _) = app.person("Mara Lind", &["inspector"], json!("all")).await;
+    let path = format!("/v1/users/{id}/competences");
+    let competence = |from: &str, until: &str| json!({"kind": "qualified_person", "valid_from": from, "valid_until": until});
+    for far in ["-005000-01-01", "0000-01-01", "1899-12-31", "2200-01-01"] {
+        app.post(&administrator, &path, &competence(far, "2025-12-31"))
+            .await
+            .refused(422, "invalid-input")
+            .at("/valid_from", "time-malformed");
+        app.post(&administrator, &path, &competence("2025-01-01", far))
+            .await
+            .refused(422, "invalid-input")
+            .at("/valid_until", "time-malformed");
+    }
+    let recorded = app
+        .post(&administrator, &path, &competence("1900-01-01", "2199-12-31"))
+        .await
+        .succeeded(201)
+        .text("/id");
+    app.post(
+        &administrator,
+        &format!("{path}/{recorded}/revocation"),
+        &json!({"revoked_from": "-005000-01-01"}),
+    )
+    .await
+    .refused(422, "invalid-input")
+    .at("/revoked_from", "time-malformed");
+    app.stop().await;
+}

@@ -255,3 +255,25 @@ async fn a_recorded_version_is_never_changed_whoever_tries() {
     app.clock.advance(SignedDuration::from_secs(1));
     app.stop().await;
 }
+
+#[actix_web::test]
+async fn a_version_starts_within_a_year() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let id = app.yard(&administrator, "CLY", json!({})).await;
+    let path = format!("/v1/yards/{id}");
+    let etag = app.get(&administrator, &path).await.etag().to_owned();
+    let start = |day: &str| json!({"name": "Clydebank West", "starts_on": day});
+    app.patch(&administrator, &path, &etag, &start("2026-03-15"))
+        .await
+        .refused(422, "invalid-input")
+        .at("/starts_on", "too-far");
+    app.patch(&administrator, &path, &etag, &start("9999-12-31"))
+        .await
+        .refused(422, "invalid-input")
+        .at("/starts_on", "time-malformed");
+    app.patch(&administrator, &path, &etag, &start("2026-03-14"))
+        .await
+        .succeeded(200);
+    app.stop().await;
+}

@@ -1,7 +1,7 @@
 //! `GET /v1/clamps`.
 
 use super::view::{self, Known};
-use crate::extract::{Authorized, Query, page};
+use crate::extract::{Authorized, Query, instant, page};
 use crate::permission::{Permission, ReadClamps};
 use crate::reply::{Answer, ok};
 use actix_web::get;
@@ -10,7 +10,6 @@ use clampward_domain::words::Status;
 use clampward_store::ClampFilter;
 use clampward_wire::clamp::ClampView;
 use clampward_wire::page::{Page, encode_key};
-use jiff::Timestamp;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
@@ -31,7 +30,8 @@ pub struct Filters {
     #[param(example = "PEL-006")]
     mark: Option<String>,
     /// With an inspection that is due before this instant.
-    due_before: Option<Timestamp>,
+    #[param(value_type = Option<Timestamp>, example = "2026-04-01T00:00:00Z")]
+    due_before: Option<String>,
     /// Fit now, or not.
     fit: Option<bool>,
     /// With an open lock-out for this reason or criterion.
@@ -60,13 +60,18 @@ pub struct Filters {
 pub async fn list(call: Authorized<ReadClamps>, filters: Query<Filters>) -> Answer {
     let filters = filters.0;
     let (after, limit) = page::<ClampId>(filters.after.as_deref(), filters.limit)?;
+    let due_before = filters
+        .due_before
+        .as_deref()
+        .map(|text| instant("/due_before", text))
+        .transpose()?;
     let filter = ClampFilter {
         yard: filters.yard,
         status: filters.status,
         mark: filters.mark,
         maker: filters.maker,
         model: filters.model,
-        due_before: filters.due_before,
+        due_before,
         fit: filters.fit,
         reason: filters.reason,
         bulletin: filters.bulletin,

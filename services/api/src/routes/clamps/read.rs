@@ -1,16 +1,15 @@
 //! `GET /v1/clamps/{clamp_id}`.
 
 use super::view::{self, Known};
-use crate::extract::{Authorized, Path, Query};
+use crate::extract::{Authorized, Path, Query, instant, refused};
 use crate::permission::{Permission, ReadClamps};
 use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
 use clampward_domain::ids::ClampId;
 use clampward_store::AsOf;
 use clampward_wire::clamp::ClampView;
-use clampward_wire::problem::{FieldError, INVALID_PARAMETERS, Problem};
+use clampward_wire::problem::FieldError;
 use clampward_wire::time;
-use jiff::Timestamp;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
@@ -75,21 +74,12 @@ pub async fn read(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>, times: 
 }
 
 fn as_of(text: &str) -> Result<AsOf, Failure> {
-    match text.parse() {
-        Ok(day) if text.len() == 10 => Ok(AsOf::EndOf(day)),
-        Ok(_) | Err(_) => instant("/as_of", text).map(AsOf::Instant),
+    if let Some(day) = time::parse_day(text) {
+        return Ok(AsOf::EndOf(day));
     }
-}
-
-fn instant(pointer: &str, text: &str) -> Result<Timestamp, Failure> {
-    time::parse(text).ok_or_else(|| {
-        let fault = FieldError::new(
-            pointer,
-            "not-a-time",
-            format!("{}; or a day YYYY-MM-DD for as_of", time::ADVICE),
-        );
-        Problem::new(INVALID_PARAMETERS, fault.detail.clone())
-            .with_errors(vec![fault])
-            .into()
+    let instant = time::parse(text).map(AsOf::Instant);
+    instant.ok_or_else(|| {
+        let advice = format!("{}; or a day: {}", time::ADVICE, time::DAY_ADVICE);
+        refused(FieldError::new("/as_of", "not-a-time", advice))
     })
 }

@@ -186,3 +186,23 @@ async fn kinds_of_the_history(fleet: &Fleet, clamp: &str) {
     ];
     assert_eq!(kinds, expected, "newest first, and nothing of what was refused");
 }
+
+#[actix_web::test]
+async fn a_list_is_not_asked_for_days_that_no_clamp_lives_in() {
+    let fleet = Fleet::start().await;
+    for far in [
+        "-005000-01-01T00:00:00Z",
+        "0001-01-01T00:00:00Z",
+        "9999-01-01T00:00:00Z",
+        "2025-04-01",
+    ] {
+        fleet
+            .get(&fleet.safety, &format!("/v1/clamps?due_before={far}"))
+            .await
+            .refused(400, "invalid-parameters")
+            .at("/due_before", "not-a-time");
+    }
+    let near = "/v1/clamps?due_before=2025-04-01T00:00:00Z";
+    fleet.get(&fleet.safety, near).await.succeeded(200);
+    fleet.stop().await;
+}
