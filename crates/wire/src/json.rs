@@ -4,6 +4,10 @@
 //! would round it), the character NUL (the database cannot keep it), a lone surrogate, nesting beyond [`MAX_DEPTH`],
 //! and times that are not in the strict form of [`crate::time`]. Nothing here knows who sent the bytes.
 
+mod plain;
+
+pub use plain::{ID_ADVICE, shape_error};
+
 use crate::problem::FieldError;
 use crate::time;
 use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
@@ -237,41 +241,6 @@ fn pointer_of(path: &serde_path_to_error::Path) -> String {
         Segment::Map { key } => join(&pointer, key),
         Segment::Enum { .. } | Segment::Unknown => pointer,
     })
-}
-
-/// A stable code and the exact place for what the deserialiser says in words.
-pub fn shape_error(pointer: &str, message: &str) -> FieldError {
-    let named = |prefix: &str| {
-        let rest = message.strip_prefix(prefix)?;
-        rest.split('`').next().map(str::to_owned)
-    };
-    let at = |field: &str| {
-        let full = join("", field);
-        if pointer.ends_with(&full) {
-            pointer.to_owned()
-        } else {
-            join(pointer, field)
-        }
-    };
-    if let Some(field) = named("unknown field `") {
-        FieldError::new(
-            at(&field),
-            "unknown-field",
-            format!("{message}: check the spelling, or leave it out"),
-        )
-    } else if let Some(field) = named("missing field `") {
-        FieldError::new(
-            join(pointer, &field),
-            "missing-field",
-            format!("{field} is needed"),
-        )
-    } else if message.starts_with("unknown variant `") {
-        FieldError::new(pointer, "unknown-word", message)
-    } else if message.starts_with("invalid type: ") {
-        FieldError::new(pointer, "wrong-type", message)
-    } else {
-        FieldError::new(pointer, "invalid-value", message)
-    }
 }
 
 #[cfg(test)]

@@ -185,6 +185,8 @@ fn complete(operation: &mut Operation) {
     let row = permission::TABLE.iter().find(|row| row.name == named);
     let mut codes: BTreeSet<&'static str> =
         BTreeSet::from([problem::INTERNAL_ERROR.code, problem::UNAVAILABLE.code]);
+    // Unknown parameters are refused everywhere, also where there are none.
+    codes.insert(problem::INVALID_PARAMETERS.code);
     if let Some(row) = row {
         codes.extend([problem::NOT_SIGNED_IN.code, problem::NOT_ALLOWED.code]);
         operation.security = Some(vec![SecurityRequirement::new("bearer", Vec::<String>::new())]);
@@ -202,13 +204,6 @@ fn complete(operation: &mut Operation) {
             problem::UNSUPPORTED_MEDIA_TYPE.code,
             problem::INVALID_INPUT.code,
         ]);
-    }
-    if operation
-        .parameters
-        .as_ref()
-        .is_some_and(|parameters| !parameters.is_empty())
-    {
-        codes.insert(problem::INVALID_PARAMETERS.code);
     }
     if let Some(Value::Array(own)) = extension(PROBLEMS) {
         let own: Vec<&str> = own.iter().filter_map(Value::as_str).collect();

@@ -118,3 +118,79 @@ fn a_time_in_a_looser_form_is_refused_although_parsers_take_it() {
 fn slashes_and_tildes_in_names_are_escaped_in_pointers() {
     assert_eq!(fault(r#"{"a/b~c": 0.5}"#), place("/a~1b~0c", "decimal-number"));
 }
+
+#[test]
+fn a_fault_says_what_to_write_and_nothing_of_the_program() {
+    use clampward_domain::entry::Inspected;
+    use clampward_domain::ids::ClampId;
+    use clampward_domain::quantity::Length;
+    use clampward_domain::words::ServiceClass;
+    #[derive(Debug, Deserialize)]
+    #[serde(deny_unknown_fields)]
+    #[expect(dead_code, reason = "only read")]
+    struct Form {
+        length: Option<Length>,
+        count: Option<u32>,
+        clamp: Option<ClampId>,
+        class: Option<ServiceClass>,
+        name: Option<String>,
+        sure: Option<bool>,
+        list: Option<Vec<String>>,
+        inspected: Option<Inspected>,
+    }
+    for (text, pointer, code, says) in [
+        (
+            r#"{"length": "38.1 mm"}"#,
+            "/length",
+            "wrong-type",
+            r#"{"value": "38.1", "unit": "mm"}"#,
+        ),
+        (r#"{"length": 38}"#, "/length", "wrong-type", "not the number 38"),
+        (r#"{"count": "2"}"#, "/count", "wrong-type", "a whole number"),
+        (r#"{"count": -2}"#, "/count", "invalid-value", "0 or more"),
+        (
+            r#"{"clamp": "HMW-1"}"#,
+            "/clamp",
+            "invalid-value",
+            "a UUID, for example",
+        ),
+        (r#"{"clamp": 1}"#, "/clamp", "wrong-type", "a UUID, for example"),
+        (
+            r#"{"class": "mild"}"#,
+            "/class",
+            "unknown-word",
+            "write normal, heavy",
+        ),
+        (r#"{"class": 3}"#, "/class", "wrong-type", "write"),
+        (
+            r#"{"name": 3}"#,
+            "/name",
+            "wrong-type",
+            "write a text, not the number 3",
+        ),
+        (r#"{"sure": "yes"}"#, "/sure", "wrong-type", "write true or false"),
+        (
+            r#"{"list": {}}"#,
+            "/list",
+            "wrong-type",
+            "write a list, not an object",
+        ),
+        (
+            r#"{"inspected": "x"}"#,
+            "/inspected",
+            "wrong-type",
+            "a JSON object",
+        ),
+    ] {
+        let error = read::<Form>(text.as_bytes()).expect_err(text).into_error();
+        assert_eq!(
+            (error.pointer.as_str(), &*error.code),
+            (pointer, code),
+            "{error:?}"
+        );
+        assert!(error.detail.contains(says), "{error:?}");
+        for word in ["expected", "struct", "enum", "variant", "u32", "UUID parsing"] {
+            assert!(!error.detail.contains(word), "{error:?}");
+        }
+    }
+}

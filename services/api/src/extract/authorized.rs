@@ -1,6 +1,7 @@
 //! The signed-in caller with a permission: the only way to the store for everything that is not public.
 
 use super::gate::Gate;
+use super::parameters::no_unread_query;
 use super::public::services;
 use super::services::Services;
 use crate::config::Limits;
@@ -104,6 +105,7 @@ impl<P: Permission> FromRequest for Authorized<P> {
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         let gate = Gate::close(request);
         let services = services(request);
+        let asked = request.clone();
         let token = bearer(request).map(str::to_owned);
         Box::pin(async move {
             let services = services?;
@@ -118,6 +120,7 @@ impl<P: Permission> FromRequest for Authorized<P> {
                 );
                 return Err(Failure::new(problem::NOT_ALLOWED, detail));
             }
+            no_unread_query(&asked)?;
             gate.open();
             Ok(Self {
                 services,

@@ -14,5 +14,5 @@ mod services;
 pub use authorized::{Authorized, Caller};
 pub use json::Json;
 pub use parameters::{PageParameters, Path, Query, instant, page, refused};
-pub use public::Public;
+pub use public::{NoQuery, Public};
 pub use services::Services;

@@ -3,8 +3,9 @@
 use super::gate::Gate;
 use crate::reply::Failure;
 use actix_web::dev::Payload;
-use actix_web::{FromRequest, HttpRequest, web};
-use clampward_wire::json::shape_error;
+use actix_web::error::QueryPayloadError;
+use actix_web::{FromRequest, HttpMessage, HttpRequest, web};
+use clampward_wire::json::{ID_ADVICE, join, shape_error};
 use clampward_wire::page::{DEFAULT_LIMIT, MAX_LIMIT, decode_key};
 use clampward_wire::problem::{self, FieldError, Problem};
 use clampward_wire::time;
@@ -15,6 +16,7 @@ use std::future::Future;
 use std::pin::Pin;
 use std::str::FromStr;
 use utoipa::IntoParams;
+use uuid::Uuid;
 
 /// The variable parts of the path.
 pub struct Path<T>(pub T);
@@ -77,20 +79,19 @@ impl<T: DeserializeOwned + 'static> FromRequest for Path<T> {
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         let gate = Gate::of(request);
-        let names: Vec<String> = request
-            .match_info()
-            .iter()
-            .map(|(name, _)| name.to_owned())
-            .collect();
+        let steps = request.match_info().iter();
+        let no_id = steps
+            .filter(|(_, step)| step.parse::<Uuid>().is_err())
+            .map(|(name, _)| format!("/{name}"))
+            .next();
         let read = web::Path::<T>::extract(request);
         Box::pin(async move {
             Gate::passed(gate).await;
-            let value = read.await.map_err(|error| {
-                let pointer = names.first().map(|name| format!("/{name}")).unwrap_or_default();
+            let value = read.await.map_err(|_| {
                 refused(FieldError::new(
-                    pointer,
+                    no_id.unwrap_or_default(),
                     "invalid-value",
-                    format!("{error}: ids are UUIDs"),
+                    ID_ADVICE,
                 ))
             })?;
             Ok(Self(value.into_inner()))
@@ -98,27 +99,76 @@ impl<T: DeserializeOwned + 'static> FromRequest for Path<T> {
     }
 }
 
+/// Says that an operation looks at its query: without it, every query is refused.
+#[derive(Clone, Copy)]
+struct QueryIsRead;
+
 impl<T: DeserializeOwned + 'static> FromRequest for Query<T> {
     type Error = Failure;
     type Future = Extracting<Self>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         let gate = Gate::of(request);
+        request.extensions_mut().insert(QueryIsRead);
         let query = request.query_string().to_owned();
         Box::pin(async move {
             Gate::passed(gate).await;
-            if query.contains("%00") {
-                let detail = "the character NUL cannot be kept: leave it out";
-                return Err(refused(FieldError::new("", "nul-character", detail)));
-            }
-            let value = web::Query::<T>::from_query(&query).map_err(|error| {
-                let text = error.to_string();
-                let message = text.strip_prefix("Query deserialize error: ").unwrap_or(&text);
-                refused(shape_error("", message))
-            })?;
-            Ok(Self(value.into_inner()))
+            Ok(Self(read_query(&query)?))
         })
     }
+}
+
+/// Refuses a query that the operation does not look at: a parameter that is left out silently would be believed to act.
+/// To be asked only when every extractor of the operation was started.
+pub(super) fn no_unread_query(request: &HttpRequest) -> Result<(), Failure> {
+    if request.extensions().contains::<QueryIsRead>() {
+        return Ok(());
+    }
+    // Nothing is known here, so that the first of them is refused.
+    read_query::<NoParameters>(request.query_string()).map(|NoParameters {}| ())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NoParameters {}
+
+/// Reads the parameters; every faulty one is named.
+fn read_query<T: DeserializeOwned>(query: &str) -> Result<T, Failure> {
+    if query.contains("%00") {
+        let detail = "the character NUL cannot be kept: leave it out";
+        return Err(refused(FieldError::new("", "nul-character", detail)));
+    }
+    let error = match web::Query::<T>::from_query(query) {
+        Ok(read) => return Ok(read.into_inner()),
+        Err(error) => message(error),
+    };
+    // The reader does not say which parameter it stumbled over: each is read alone.
+    let faults: Vec<FieldError> = query
+        .split('&')
+        .filter(|pair| !pair.is_empty())
+        .filter_map(|pair| {
+            let message = web::Query::<T>::from_query(pair).err().map(message)?;
+            if message.starts_with("missing field") {
+                return None;
+            }
+            let pairs = web::Query::<Vec<(String, String)>>::from_query(pair).ok()?;
+            let name = pairs.first().map(|(name, _)| name.as_str()).unwrap_or_default();
+            Some(shape_error(&join("", name), &message))
+        })
+        .collect();
+    Err(refused_all(if faults.is_empty() {
+        vec![shape_error("", &error)]
+    } else {
+        faults
+    }))
+}
+
+/// What the reader of queries says of a fault.
+fn message(error: QueryPayloadError) -> String {
+    let text = error.to_string();
+    text.strip_prefix("Query deserialize error: ")
+        .unwrap_or(&text)
+        .to_owned()
 }
 
 /// An instant in the strict form.
@@ -128,8 +178,18 @@ pub fn instant(pointer: &str, text: &str) -> Result<Timestamp, Failure> {
 
 /// A refusal of a parameter.
 pub fn refused(error: FieldError) -> Failure {
-    let detail = format!("{}: {}", error.pointer.trim_start_matches('/'), error.detail);
-    Problem::new(problem::INVALID_PARAMETERS, detail)
-        .with_errors(vec![error])
+    refused_all(vec![error])
+}
+
+fn refused_all(errors: Vec<FieldError>) -> Failure {
+    let details: Vec<String> = errors
+        .iter()
+        .map(|error| match error.pointer.trim_start_matches('/') {
+            "" => error.detail.clone(),
+            name => format!("{name}: {}", error.detail),
+        })
+        .collect();
+    Problem::new(problem::INVALID_PARAMETERS, details.join("; "))
+        .with_errors(errors)
         .into()
 }

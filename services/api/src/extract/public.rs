@@ -1,5 +1,6 @@
 //! What operations get that nobody has to be signed in for: sign-in itself, health, documentation.
 
+use super::parameters::no_unread_query;
 use super::services::Services;
 use crate::config::Limits;
 use crate::reply::Failure;
@@ -8,7 +9,8 @@ use actix_web::dev::Payload;
 use actix_web::web::Data;
 use actix_web::{FromRequest, HttpRequest};
 use clampward_store::Store;
-use std::future::{Ready, ready};
+use std::future::{Future, Ready, ready};
+use std::pin::Pin;
 
 /// A deliberate statement that an operation needs no sign-in.
 pub struct Public {
@@ -36,9 +38,25 @@ impl Public {
 
 impl FromRequest for Public {
     type Error = Failure;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Failure>>>>;
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let services = services(request);
+        let asked = request.clone();
+        Box::pin(async move {
+            no_unread_query(&asked)?;
+            services.map(|services| Self { services })
+        })
+    }
+}
+
+/// An operation without the store that takes no parameters.
+pub struct NoQuery;
+
+impl FromRequest for NoQuery {
+    type Error = Failure;
     type Future = Ready<Result<Self, Failure>>;
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(services(request).map(|services| Self { services }))
+        ready(no_unread_query(request).map(|()| Self))
     }
 }
 

@@ -163,3 +163,86 @@ async fn a_field_that_is_unknown_missing_given_twice_or_of_another_type_is_named
     nul.refused(400, "malformed-json").at("/email", "nul-character");
     app.stop().await;
 }
+
+#[actix_web::test]
+async fn a_parameter_that_an_operation_does_not_know_is_refused_by_every_operation() {
+    use clampward_api::openapi::{self, PERMISSION, PUBLIC};
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let document = openapi::document();
+    let nothing = "01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10";
+    for (path, item) in &document.paths.paths {
+        for (method, operation) in openapi::operations(item) {
+            let steps: Vec<&str> = path
+                .split('/')
+                .map(|step| if step.starts_with('{') { nothing } else { step })
+                .collect();
+            let path = format!("{}?as_off=2025-03-14", steps.join("/"));
+            let reply = app
+                .call(method, &path)
+                .token(&administrator)
+                .json(&json!({}))
+                .send()
+                .await;
+            let permission = operation.extensions.as_ref().and_then(|all| all.get(PERMISSION));
+            if reply.body["code"] == "not-allowed" && permission != Some(&json!(PUBLIC)) {
+                continue;
+            }
+            reply
+                .refused(400, "invalid-parameters")
+                .at("/as_off", "unknown-field");
+        }
+    }
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn every_faulty_parameter_is_named_with_what_to_write() {
+    let app = TestApp::start().await;
+    let (_, token) = app.person("Jon Moe", &["yard_lead"], json!("all")).await;
+    let reply = app
+        .get(
+            &token,
+            "/v1/clamps?limit=many&yard=CLY&status=broken&fit=maybe&mark=HMW-1&colour=red",
+        )
+        .await;
+    reply
+        .refused(400, "invalid-parameters")
+        .at("/limit", "invalid-value")
+        .at("/yard", "invalid-value")
+        .at("/status", "unknown-word")
+        .at("/fit", "invalid-value")
+        .at("/colour", "unknown-field");
+    assert_eq!(reply.body["errors"].as_array().map(Vec::len), Some(5));
+    for error in reply.body["errors"].as_array().expect("errors") {
+        let detail = error["detail"].as_str().expect("a detail");
+        for word in ["invalid digit", "UUID parsing", "variant", "provided string"] {
+            assert!(!detail.contains(word), "{detail}");
+        }
+    }
+    app.get(&token, "/v1/clamps?fit=true&fit=false")
+        .await
+        .refused(400, "invalid-parameters");
+    app.get(&token, "/v1/fitness")
+        .await
+        .refused(400, "invalid-parameters")
+        .at("/mark", "missing-field");
+    app.get(&token, "/v1/clamps?reason=too_old")
+        .await
+        .refused(400, "invalid-parameters")
+        .at("/reason", "unknown-word");
+    app.get(&token, "/v1/clamps?reason=dropped").await.succeeded(200);
+    app.get(&token, "/v1/clamps?reason=shackle_eye_worn")
+        .await
+        .succeeded(200);
+    let nothing = "01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10";
+    app.get(&token, &format!("/v1/clamps/{nothing}/wear?criterion=eye"))
+        .await
+        .refused(400, "invalid-parameters")
+        .at("/criterion", "unknown-word");
+    app.get(&token, "/v1/clamps/HMW-1")
+        .await
+        .refused(400, "invalid-parameters")
+        .at("/clamp_id", "invalid-value");
+    app.stop().await;
+}

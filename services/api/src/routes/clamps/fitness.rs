@@ -1,7 +1,7 @@
 //! `GET /v1/clamps/{clamp_id}/fitness` and `GET /v1/fitness?mark=`.
 
 use super::view::{self, Known};
-use crate::extract::{Authorized, Path, Query};
+use crate::extract::{Authorized, Path, Query, refused};
 use crate::permission::{Permission, ReadClamps};
 use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
@@ -11,7 +11,7 @@ use clampward_domain::standing::Reason;
 use clampward_domain::words::FitnessReason;
 use clampward_store::ClampNow;
 use clampward_wire::clamp::{Fitness, MarkBearer, MarkFitness};
-use clampward_wire::problem::{FieldError, INVALID_PARAMETERS, Problem};
+use clampward_wire::problem::FieldError;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
@@ -62,10 +62,7 @@ pub struct Scanned {
 #[get("/v1/fitness")]
 pub async fn fitness_by_mark(call: Authorized<ReadClamps>, scanned: Query<Scanned>) -> Answer {
     let mark = scanned.0.mark;
-    check_mark(&mark).map_err(|fault| {
-        let fault = FieldError::new("/mark", "not-a-mark", fault.to_string());
-        Problem::new(INVALID_PARAMETERS, fault.detail.clone()).with_errors(vec![fault])
-    })?;
+    check_mark(&mark).map_err(|fault| refused(FieldError::new("/mark", "not-a-mark", fault.to_string())))?;
     let now = call.now();
     let bearers = call.store().clamps_by_mark(&mark, call.yards()).await?;
     let bearer = |clamp: &ClampNow| MarkBearer {

@@ -1,15 +1,17 @@
 //! `GET /v1/clamps`.
 
 use super::view::{self, Known};
-use crate::extract::{Authorized, Query, instant, page};
+use crate::extract::{Authorized, Query, instant, page, refused};
 use crate::permission::{Permission, ReadClamps};
 use crate::reply::{Answer, ok};
 use actix_web::get;
+use clampward_domain::criteria::criterion;
 use clampward_domain::ids::{BulletinId, ClampId, ModelId, YardId};
-use clampward_domain::words::Status;
+use clampward_domain::words::{LockoutReason, Status};
 use clampward_store::ClampFilter;
 use clampward_wire::clamp::ClampView;
 use clampward_wire::page::{Page, encode_key};
+use clampward_wire::problem::FieldError;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
@@ -65,6 +67,13 @@ pub async fn list(call: Authorized<ReadClamps>, filters: Query<Filters>) -> Answ
         .as_deref()
         .map(|text| instant("/due_before", text))
         .transpose()?;
+    if let Some(reason) = &filters.reason
+        && LockoutReason::from_code(reason).is_none()
+        && criterion(reason).is_none()
+    {
+        let detail = "neither a reason of a lock-out nor a criterion: GET /v1/criteria lists the criteria";
+        return Err(refused(FieldError::new("/reason", "unknown-word", detail)));
+    }
     let filter = ClampFilter {
         yard: filters.yard,
         status: filters.status,

@@ -1,14 +1,15 @@
 //! `GET /v1/clamps/{clamp_id}/wear`.
 
-use crate::extract::{Authorized, Path, Query};
+use crate::extract::{Authorized, Path, Query, refused};
 use crate::permission::{Permission, ReadClamps};
 use crate::plot::wear_svg;
 use crate::reply::{Answer, Failure, ok};
 use actix_web::http::header::ACCEPT;
 use actix_web::{HttpRequest, HttpResponse, get};
+use clampward_domain::criteria::criterion;
 use clampward_domain::ids::ClampId;
 use clampward_domain::wear::{WearTrend, trends};
-use clampward_wire::problem::{NOT_ACCEPTABLE, NOT_FOUND};
+use clampward_wire::problem::{FieldError, NOT_ACCEPTABLE, NOT_FOUND};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -56,6 +57,12 @@ pub async fn wear(
     point: Query<Point>,
     request: HttpRequest,
 ) -> Answer {
+    if let Some(code) = &point.0.criterion
+        && criterion(code).is_none()
+    {
+        let detail = "not a criterion: GET /v1/criteria lists them";
+        return Err(refused(FieldError::new("/criterion", "unknown-word", detail)));
+    }
     let (clamp, entries) = call
         .store()
         .clamp_with_entries(clamp_id.0, call.yards())

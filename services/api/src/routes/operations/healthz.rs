@@ -1,5 +1,6 @@
 //! `GET /healthz`.
 
+use crate::extract::NoQuery;
 use crate::openapi::PUBLIC;
 use crate::reply::{Answer, ok};
 use actix_web::get;
@@ -16,6 +17,6 @@ use serde_json::json;
         example = json!({"status": "ok"})))
 )]
 #[get("/healthz")]
-pub async fn healthz() -> Answer {
+pub async fn healthz(_: NoQuery) -> Answer {
     ok(&json!({ "status": "ok" }))
 }

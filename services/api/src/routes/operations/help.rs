@@ -1,6 +1,6 @@
 //! `GET /problems/{code}`.
 
-use crate::extract::Path;
+use crate::extract::{NoQuery, Path};
 use crate::openapi::PUBLIC;
 use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
@@ -19,7 +19,7 @@ use serde_json::json;
         example = json!({"code": "version-stale", "status": 412, "title": "Somebody changed it meanwhile", "help": "Read the resource again."})))
 )]
 #[get("/problems/{code}")]
-pub async fn help(code: Path<String>) -> Answer {
+pub async fn help(_: NoQuery, code: Path<String>) -> Answer {
     let kind = problem::kind(&code.0).ok_or_else(|| Failure::not_found("problem of this code"))?;
     ok(&json!({ "code": kind.code, "status": kind.status, "title": kind.title, "help": kind.help }))
 }
