@@ -12,6 +12,9 @@ use clampward_store::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 use clampward_wire::entry::{EntryReply, EntryRequest, RecordedAs};
 use clampward_wire::problem::{self, FieldError, Kind, Problem};
 
+/// How many conditions that do not hold the detail of a problem names; `unmet` has all of them.
+const NAMED_CONDITIONS: usize = 3;
+
 /// Records one entry of a clamp, signed by the caller.
 pub(crate) async fn record<P: Permission, B: Into<Body>>(
     call: &Authorized<P>,
@@ -129,8 +132,13 @@ fn refused(refusals: Vec<Refusal>) -> Failure {
         .first()
         .map_or(RefusalCode::CitesUnknown, |refusal| refusal.code);
     let details: Vec<&str> = refusals.iter().map(|refusal| refusal.detail.as_str()).collect();
-    let mut problem = Problem::new(kind(first), details.join("; "));
     let unmet: Vec<_> = refusals.iter().flat_map(|refusal| &refusal.unmet).collect();
+    let named = unmet
+        .iter()
+        .take(NAMED_CONDITIONS)
+        .map(|unmet| unmet.detail.as_str());
+    let details: Vec<&str> = details.into_iter().chain(named).collect();
+    let mut problem = Problem::new(kind(first), details.join("; "));
     let reasons: Vec<_> = refusals.iter().flat_map(|refusal| &refusal.reasons).collect();
     for (name, value) in [
         ("unmet", serde_json::to_value(&unmet)),

@@ -210,6 +210,8 @@ impl Reply {
     #[track_caller]
     pub fn unmet(&self) -> Vec<String> {
         self.refused(409, "release-not-supported");
+        let (detail, first) = (self.text("/detail"), self.text("/unmet/0/detail"));
+        assert!(detail.contains(&first), "{detail} does not say: {first}");
         codes(&self.body["unmet"])
     }
     /// Codes of the reasons that stop a lift.

@@ -206,3 +206,25 @@ async fn a_list_is_not_asked_for_days_that_no_clamp_lives_in() {
     fleet.get(&fleet.safety, near).await.succeeded(200);
     fleet.stop().await;
 }
+
+#[actix_web::test]
+async fn a_clamp_is_issued_to_a_known_person_or_to_a_name() {
+    let fleet = Fleet::start().await;
+    let clamp = fleet.fit_clamp("1").await;
+    fleet
+        .issue(&fleet.keeper, &clamp, json!({}))
+        .await
+        .refused(422, "invalid-input")
+        .at("/issued_to", "missing-field");
+    let nobody = json!({"issued_to": fleet.new_id(), "issued_to_name": "gang 4"});
+    fleet
+        .issue(&fleet.keeper, &clamp, nobody)
+        .await
+        .refused(422, "invalid-input")
+        .at("/issued_to", "unknown");
+    fleet
+        .issue(&fleet.keeper, &clamp, json!({"issued_to_name": "gang 4"}))
+        .await
+        .succeeded(201);
+    fleet.stop().await;
+}

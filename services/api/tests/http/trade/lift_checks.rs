@@ -22,7 +22,7 @@ async fn a_failed_every_lift_check_tags_the_clamps_out_for_everyone() {
     for clamp in [&left, &right] {
         assert_eq!(fleet.open_lockouts(clamp).await, ["every_lift_check_failed"]);
         fleet
-            .issue(&fleet.keeper, clamp, json!({}))
+            .issue(&fleet.keeper, clamp, json!({"issued_to": fleet.operator.id}))
             .await
             .refused(409, "tagged-out");
         let next = fleet.lift(&fleet.lead, &[clamp], json!({})).await.refused_lift();

@@ -35,7 +35,7 @@ async fn a_clamp_of_somebody_elses_yard_is_not_there_for_reading_nor_for_any_ent
         ),
         ("transfers", json!({"to_yard": fleet.clydebank})),
         ("classifications", json!({"service_class": "severe"})),
-        ("issues", json!({})),
+        ("issues", json!({"issued_to_name": "gang 4"})),
         ("receipts", json!({})),
         ("amendments", amendment(&some_entry, "asset_mark", json!("CLY-1"))),
         (

@@ -34,7 +34,7 @@ async fn a_retired_clamp_is_fit_for_nothing() {
         false
     );
     fleet
-        .issue(&fleet.keeper, &clamp, json!({}))
+        .issue(&fleet.keeper, &clamp, json!({"issued_to": fleet.operator.id}))
         .await
         .refused(409, "clamp-retired");
     fleet

@@ -302,7 +302,7 @@ async fn a_repair_of_a_clamp_in_service_bars_it_until_it_is_reinspected_and_retu
     let done = fleet.repair_and_inspect(&clamp, repair("spring", &[])).await;
     assert_eq!(fleet.open_lockouts(&clamp).await, ["not_reinspected"]);
     fleet
-        .issue(&fleet.keeper, &clamp, json!({}))
+        .issue(&fleet.keeper, &clamp, json!({"issued_to": fleet.operator.id}))
         .await
         .refused(409, "tagged-out");
     let back = returning(&[release(
