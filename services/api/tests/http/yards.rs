@@ -277,3 +277,24 @@ async fn a_version_starts_within_a_year() {
         .succeeded(200);
     app.stop().await;
 }
+
+#[actix_web::test]
+async fn a_yards_code_is_its_own_whatever_the_case() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let first = app.yard(&administrator, "CLY", json!({})).await;
+    let other = app.yard(&administrator, "NPT", json!({})).await;
+    let again = json!({"code": "Cly", "name": "Clyde", "time_zone": "Europe/London", "rule_set": "gb-loler"});
+    app.post(&administrator, "/v1/yards", &again)
+        .await
+        .refused(409, "code-taken");
+    let recode = async |yard: &str, code: &str| {
+        let path = format!("/v1/yards/{yard}");
+        let etag = app.get(&administrator, &path).await.etag().to_owned();
+        let change = json!({ "code": code });
+        app.patch(&administrator, &path, &etag, &change).await
+    };
+    recode(&other, "cly").await.refused(409, "code-taken");
+    recode(&first, "Cly").await.succeeded(200);
+    app.stop().await;
+}

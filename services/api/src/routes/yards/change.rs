@@ -1,5 +1,6 @@
 //! `PATCH /v1/yards/{id}`.
 
+use super::code_is_free;
 use super::view::{YardChange, YardView};
 use crate::extract::{Authorized, Json, Path};
 use crate::permission::{KeepYards, Permission};
@@ -45,6 +46,9 @@ pub async fn change(
     well_formed(check_yard(&next))?;
     if next.rule_set != before.body.rule_set {
         check_other_rule_set(&call, &before.body, &next, reason.as_deref())?;
+    }
+    if next.code != before.body.code {
+        code_is_free(call.store(), &next.code, Some(id.0)).await?;
     }
     let starts_on = first_day(named, &next.time_zone, call.now())?;
     let change = NextVersion {

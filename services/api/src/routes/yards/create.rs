@@ -1,5 +1,6 @@
 //! `POST /v1/yards`.
 
+use super::code_is_free;
 use super::view::YardView;
 use crate::extract::{Authorized, Json};
 use crate::permission::{KeepYards, Permission};
@@ -24,6 +25,7 @@ use clampward_domain::reference::{Yard, check_yard};
 pub async fn create(call: Authorized<KeepYards>, body: Json<Yard>) -> Answer {
     call.everywhere()?;
     well_formed(check_yard(&body.0))?;
+    code_is_free(call.store(), &body.0.code, None).await?;
     let yard = YardId::new(call.new_id()?);
     let written = call
         .store()
