@@ -198,36 +198,38 @@ async fn a_plate_that_disagrees_with_the_model_bars_until_a_qualified_person_sho
     let bare = fleet
         .amend(&fleet.inspector, &id, settling.clone())
         .await
-        .succeeded(201)
-        .entry_id();
-    let citing = |correction: &str| {
-        returning(&[
-            json!({"lockout_id": lockout, "ground": "inspected_fit", "correction_entry": correction}),
-        ])
-    };
-    let refused = fleet.return_to_service(&fleet.lead, &id, citing(&bare)).await;
-    assert_eq!(refused.unmet(), ["correction_document"]);
+        .succeeded(201);
+    let citing = |lockout: &str, correction: &str| json!({"lockout_id": lockout, "ground": "inspected_fit", "correction_entry": correction});
+    let alone = |correction: &str| returning(&[citing(&lockout, correction)]);
+    let refused = fleet
+        .return_to_service(&fleet.lead, &id, alone(&bare.entry_id()))
+        .await;
+    // Another figure without proof is a doubt of its own.
+    assert_eq!(refused.unmet(), ["correction_document", "lockout_not_named"]);
     let document = json!({"document": "Ostvik Klammer, certificate 3021"});
-    let documented = with(settling, &document);
     let unqualified = fleet
         .person("Una Lie", &["inspector"], &json!([fleet.newport]))
         .await;
     let by_unqualified = fleet
-        .amend(&unqualified, &id, documented.clone())
+        .amend(&unqualified, &id, with(settling, &document))
         .await
-        .succeeded(201)
-        .entry_id();
+        .succeeded(201);
     let refused = fleet
-        .return_to_service(&fleet.lead, &id, citing(&by_unqualified))
+        .return_to_service(&fleet.lead, &id, alone(&by_unqualified.entry_id()))
         .await;
-    assert_eq!(refused.unmet(), ["correction_author"]);
-    let settled = fleet
-        .amend(&fleet.inspector, &id, documented)
-        .await
-        .succeeded(201)
-        .entry_id();
+    assert_eq!(refused.unmet(), ["correction_author", "lockout_not_named"]);
+    let mut releases = Vec::new();
+    for doubted in [&registered, &bare, &by_unqualified] {
+        let settling = amendment(&doubted.entry_id(), "wll", kg("3000"));
+        let settled = fleet
+            .amend(&fleet.inspector, &id, with(settling, &document))
+            .await
+            .succeeded(201)
+            .entry_id();
+        releases.push(citing(&opened(doubted, "rating_in_doubt"), &settled));
+    }
     fleet
-        .return_to_service(&fleet.lead, &id, citing(&settled))
+        .return_to_service(&fleet.lead, &id, returning(&releases))
         .await
         .succeeded(201);
     assert_eq!(fleet.reasons(&id).await, [""; 0]);

@@ -141,7 +141,10 @@ async fn a_clamp_is_not_amended_to_a_model_that_nobody_knows() {
         .await
         .refused(422, "invalid-input")
         .at("/value", "unknown");
-    let known = amendment(&registered, "model_id", json!(fleet.other_maker));
+    let known = with(
+        amendment(&registered, "model_id", json!(fleet.other_maker)),
+        &json!({"document": "Greywater Forge, certificate 77"}),
+    );
     fleet.amend(&fleet.inspector, &id, known).await.succeeded(201);
     assert_eq!(
         fleet.clamp(&fleet.keeper, &id).await.succeeded(200).body["maker"],
