@@ -10,7 +10,7 @@
 
 mod support;
 
-use clampward_domain::entry::Body;
+use clampward_domain::entry::{Amended, Body, Confirmed};
 use clampward_domain::ids::{ClampId, EntryId, lockout_id};
 use clampward_domain::judge::{RefusalCode, RemarkCode};
 use clampward_domain::reference::YardScope;
@@ -426,5 +426,70 @@ async fn an_online_transfer_follows_the_present_place_and_its_retry_is_the_same_
         .unwrap()
         .unwrap();
     assert_eq!(now.state.yards(), [NORTH]);
+    assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
+}
+
+fn amendment(cites: EntryId, field: &str, value: impl serde::Serialize) -> Amended {
+    serde_json::from_value(serde_json::json!({
+        "cites": cites, "field": field, "value": value, "reason": "misread"
+    }))
+    .unwrap()
+}
+
+#[tokio::test]
+async fn what_can_free_a_clamp_counts_as_of_now_where_its_author_is_online_and_as_told_where_it_was_pushed() {
+    let world = World::new().await;
+    let clamp = ClampId::new(world.uuid());
+    let registered = world.does(LEAD, clamp, registration("17")).await;
+    world.bench.clock.advance(hour());
+    let told = world.bench.store.now();
+    world
+        .does(INSPECTOR, clamp, inspection(InspectionKind::Initial))
+        .await;
+    world.bench.clock.advance(hour());
+    let rejected = world.does(INSPECTOR, clamp, rejection("shackle_eye_worn")).await;
+    let worn = lockout_id(rejected.id, "shackle_eye_worn", "");
+    let repaired = world
+        .does(TECHNICIAN, clamp, repair(Component::Shackle, worn))
+        .await;
+    let again = lockout_id(repaired.id, "not_reinspected", "");
+    world.bench.clock.advance(hour());
+    let inspected = world.does(INSPECTOR, clamp, after_repair(repaired.id)).await;
+    world.bench.clock.advance(hour());
+    let now = world.bench.store.now();
+    let amended = amendment(registered.id, "asset_mark", "HM-71");
+    let confirmed =
+        |of: EntryId| -> Confirmed { serde_json::from_value(serde_json::json!({ "confirms": of })).unwrap() };
+    let returned = return_after(repaired.id, inspected.id, worn, again);
+    let returned = world.entry(clamp, LEAD, returned);
+    let second_word = world.entry(clamp, INSPECTOR, confirmed(returned.id));
+    let mut entries = vec![world.entry(clamp, LEAD, amended), returned, second_word];
+    for entry in &mut entries {
+        entry.performed_at = told;
+        let recorded = world.record(Mode::Refuse, entry.clone()).await.unwrap();
+        let remarks = recorded.outcome.unwrap().remarks;
+        assert!(
+            remarks.iter().all(|remark| remark.code != RemarkCode::ClockAhead),
+            "{remarks:?}"
+        );
+        assert!(world.record(Mode::Refuse, entry.clone()).await.unwrap().already);
+    }
+    let pushed = NewEntry {
+        performed_at: told,
+        ..world.entry(clamp, LEAD, amendment(registered.id, "asset_mark", "HM-72"))
+    };
+    world.record(Mode::Record, pushed).await.unwrap();
+    let history = world
+        .bench
+        .store
+        .clamp_history(clamp, &YardScope::All, None, 4)
+        .await
+        .unwrap()
+        .unwrap();
+    let times: Vec<_> = history
+        .iter()
+        .map(|row| (row.entry.performed_at, row.entry.counted_at))
+        .collect();
+    assert_eq!(times, vec![(told, told), (told, now), (told, now), (told, now)]);
     assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
 }

@@ -19,8 +19,7 @@ pub(super) fn fixed(
     mode: Mode,
     now: Timestamp,
 ) -> Result<Entry, RecordError> {
-    // A time ahead of ours never counts as told; the told time is kept.
-    let counted_at = whole_microseconds(new.performed_at.min(now));
+    let counted_at = whole_microseconds(counted(new, mode, now));
     let judged_by = match &new.judged_by {
         Some(told) => check(new.id, told, reference)?,
         None => in_force(new, author, subject, reference, counted_at)?,
@@ -41,6 +40,35 @@ pub(super) fn fixed(
             Mode::Record => new.body.clone(),
         },
     })
+}
+
+/// When an entry counts as having happened; the told time is kept beside it.
+fn counted(new: &NewEntry, mode: Mode, now: Timestamp) -> Timestamp {
+    match mode {
+        // Whoever is online does it now: a told time would only free what was barred meanwhile.
+        Mode::Refuse if can_free(&new.body) => now,
+        // A time ahead of ours never counts as told.
+        Mode::Refuse | Mode::Record => new.performed_at.min(now),
+    }
+}
+
+/// Whether an entry is a word by which a clamp can become fit that was not.
+fn can_free(body: &Body) -> bool {
+    match body {
+        Body::Amended(_) | Body::Confirmed(_) | Body::ReturnedToService(_) => true,
+        Body::Registered(_)
+        | Body::Inspected(_)
+        | Body::TaggedOut(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => false,
+    }
 }
 
 /// The body with the predecessor named, where its author is online and so follows what stands now. What was pushed
