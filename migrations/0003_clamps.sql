@@ -34,5 +34,27 @@ create index clamp_by_model on clamp (model_id);
 create index clamp_by_next_due on clamp (next_due_at) where retired_at is null;
 create index clamp_barred on clamp (bars_from) where bars_from is not null and retired_at is null;
 
+-- Every number that a clamp ever bore, the maker's name and the serial number as keys: one maker's number names one
+-- clamp for ever, whatever it was amended to and whether it is retired. Two clamps under one number are in doubt.
+create table clamp_number (
+  serial_key text not null,
+  maker_key  text not null,
+  clamp_id   uuid not null references clamp (id),
+  constraint clamp_number_pkey primary key (serial_key, maker_key, clamp_id)
+);
+create index clamp_number_of_clamp on clamp_number (clamp_id);
+create function clamp_number_stays_claimed() returns trigger language plpgsql as $$
+begin
+  raise exception 'a number that a clamp bore stays its own: % is refused', tg_op using errcode = 'CW002';
+end $$;
+create trigger clamp_number_refuses_change before update or delete on clamp_number
+  for each row execute function clamp_number_stays_claimed();
+create trigger clamp_number_refuses_truncate before truncate on clamp_number
+  for each statement execute function clamp_number_stays_claimed();
+alter table clamp_number enable always trigger clamp_number_refuses_change;
+alter table clamp_number enable always trigger clamp_number_refuses_truncate;
+-- Only the door reads it: it tells of clamps of every yard.
+grant select, insert on clamp_number to clampward_door;
+
 grant select, insert, update on clamp to clampward_door;
 grant select on clamp, stream_head to clampward_reader;

@@ -22,6 +22,9 @@ pub enum StoreError {
     /// Two transactions wrote the same id at once; the repeated one finds it.
     #[error("the id was written by another transaction at the same time")]
     IdRaced,
+    /// A clamp's number was amended before its lock was held; the repeated transaction locks the new one.
+    #[error("a number was amended by another transaction at the same time")]
+    NumberMoved,
     /// A lock or statement limit was reached, or no connection is free: try again later.
     #[error("the database is busy")]
     Busy(#[source] sqlx::Error),
@@ -65,7 +68,10 @@ pub enum StoreError {
 impl StoreError {
     /// Whether the whole transaction may be tried again, judged anew.
     pub fn is_repeatable(&self) -> bool {
-        matches!(self, Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced)
+        matches!(
+            self,
+            Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced | Self::NumberMoved
+        )
     }
     /// Whether the database cannot be reached, as opposed to having refused something.
     pub fn is_away(&self) -> bool {

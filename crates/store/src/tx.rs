@@ -213,6 +213,7 @@ fn gave_up<E: CommandError>(name: &'static str, attempts: u32, error: E) -> E {
     let last = match error.store_error() {
         Some(StoreError::ReferenceMoved) => StoreError::ReferenceMoved,
         Some(StoreError::IdRaced) => StoreError::IdRaced,
+        Some(StoreError::NumberMoved) => StoreError::NumberMoved,
         Some(_) | None => return error,
     };
     StoreError::GaveUp {

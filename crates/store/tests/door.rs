@@ -493,3 +493,88 @@ async fn what_can_free_a_clamp_counts_as_of_now_where_its_author_is_online_and_a
     assert_eq!(times, vec![(told, told), (told, now), (told, now), (told, now)]);
     assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
 }
+
+#[tokio::test]
+async fn a_number_that_a_clamp_ever_bore_stays_its_own_after_an_amendment() {
+    for (field, value) in [
+        ("serial_number", serde_json::json!("18")),
+        ("model_id", serde_json::json!(OTHER_MAKERS_MODEL)),
+    ] {
+        for retire in [false, true] {
+            let world = World::new().await;
+            let first = ClampId::new(world.uuid());
+            let registered = world.does(LEAD, first, registration("17")).await;
+            world.bench.clock.advance(hour());
+            if retire {
+                let retired: clampward_domain::entry::Retired =
+                    serde_json::from_value(serde_json::json!({"reason": "worn out"})).unwrap();
+                world.does(LEAD, first, retired).await;
+            }
+            world
+                .record(
+                    Mode::Record,
+                    world.entry(first, LEAD, amendment(registered.id, field, &value)),
+                )
+                .await
+                .unwrap();
+            let second = ClampId::new(world.uuid());
+            let error = world
+                .record(Mode::Refuse, world.entry(second, LEAD, registration("17")))
+                .await
+                .unwrap_err();
+            assert!(
+                matches!(error, RecordError::NumberTaken { .. }),
+                "{field}: {error:?}"
+            );
+            // Pushed, it happened: both are in doubt.
+            world.bench.clock.advance(hour());
+            world
+                .record(Mode::Record, world.entry(second, LEAD, registration("17")))
+                .await
+                .unwrap();
+            for clamp in [first, second] {
+                let now = world
+                    .bench
+                    .store
+                    .clamp_now(clamp, &YardScope::All)
+                    .await
+                    .unwrap()
+                    .unwrap();
+                assert!(
+                    now.state
+                        .open_lockouts()
+                        .iter()
+                        .any(|lockout| lockout.reason == Some(LockoutReason::NumberInDoubt)),
+                    "{field}"
+                );
+            }
+            assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_clamp_is_not_amended_to_a_model_whose_maker_gave_its_number_to_another_clamp() {
+    let world = World::new().await;
+    let mut others = registration("17");
+    others.model_id = OTHER_MAKERS_MODEL;
+    world.does(LEAD, ClampId::new(world.uuid()), others).await;
+    let clamp = ClampId::new(world.uuid());
+    let registered = world.does(LEAD, clamp, registration("17")).await;
+    world.bench.clock.advance(hour());
+    let amended = amendment(registered.id, "model_id", OTHER_MAKERS_MODEL);
+    let error = world
+        .record(Mode::Refuse, world.entry(clamp, LEAD, amended))
+        .await
+        .unwrap_err();
+    assert!(matches!(error, RecordError::NumberTaken { .. }), "{error:?}");
+    // Its own former number it may take back.
+    let other = world
+        .does(LEAD, clamp, amendment(registered.id, "serial_number", "18"))
+        .await;
+    world.bench.clock.advance(hour());
+    assert!(!other.already);
+    world
+        .does(LEAD, clamp, amendment(registered.id, "serial_number", "17"))
+        .await;
+}

@@ -1,9 +1,10 @@
 //! Locks, in the one order: serial numbers, then clamps by id. The ledger's own come after, in the append.
 
+use super::numbers::named_serial;
 use super::subject::Subject;
 use super::types::NewEntry;
 use crate::{Store, StoreError, Tx};
-use clampward_domain::entry::{Amended, Body};
+use clampward_domain::entry::Body;
 use clampward_domain::fold::ClampState;
 use clampward_domain::ids::ClampId;
 use clampward_domain::mark::exact_key;
@@ -23,7 +24,9 @@ pub(super) struct Locked {
 
 /// Takes every lock that a recording needs. A registration makes its clamp's row first.
 pub(super) async fn take(store: &Store, tx: &mut Tx, entries: &[NewEntry]) -> Result<Locked, StoreError> {
-    let numbers = numbers(entries);
+    let mut numbers = numbers(entries);
+    let remade = remade(entries);
+    numbers.extend(numbers_of(tx, &remade).await?);
     let bearers = lock_numbers(tx, &numbers).await?;
     make_rows(tx, entries).await?;
     // Read before the clamps: what changed later than this is noticed by the append.
@@ -34,7 +37,39 @@ pub(super) async fn take(store: &Store, tx: &mut Tx, entries: &[NewEntry]) -> Re
         .chain(bearers)
         .collect();
     let subjects = lock_clamps(tx, ids.into_iter().collect()).await?;
+    // Its number moved before its lock was held: the other one has to be locked first.
+    let unlocked = remade
+        .iter()
+        .filter_map(|clamp| subjects.get(&ClampId::new(*clamp)))
+        .filter_map(|subject| subject.state.serial_number())
+        .any(|serial| !numbers.contains(&exact_key(&serial)));
+    if unlocked {
+        return Err(StoreError::NumberMoved);
+    }
     Ok(Locked { subjects, reference })
+}
+
+/// The clamps that are amended to another model: their number becomes another maker's.
+fn remade(entries: &[NewEntry]) -> Vec<Uuid> {
+    let clamps: BTreeSet<Uuid> = entries
+        .iter()
+        .filter(|entry| matches!(&entry.body, Body::Amended(body) if body.field == AmendmentField::ModelId))
+        .map(|entry| entry.clamp_id.uuid())
+        .collect();
+    clamps.into_iter().collect()
+}
+
+/// The serial numbers that clamps bear, as keys.
+async fn numbers_of(tx: &mut Tx, clamps: &[Uuid]) -> Result<Vec<String>, StoreError> {
+    if clamps.is_empty() {
+        return Ok(Vec::new());
+    }
+    Ok(sqlx::query_scalar(
+        "-- door.numbers_of\nselect serial_key from clamp where id = any($1) and serial_key is not null order by 1",
+    )
+    .bind(clamps)
+    .fetch_all(&mut **tx)
+    .await?)
 }
 
 /// The serial numbers that a recording claims, as keys. A number with another model's maker is another number, but the
@@ -42,33 +77,13 @@ pub(super) async fn take(store: &Store, tx: &mut Tx, entries: &[NewEntry]) -> Re
 fn numbers(entries: &[NewEntry]) -> Vec<String> {
     let keys: BTreeSet<String> = entries
         .iter()
-        .filter_map(|entry| match &entry.body {
-            Body::Registered(body) => body.serial_number.as_deref().map(exact_key),
-            Body::Amended(Amended {
-                field: AmendmentField::SerialNumber,
-                value,
-                ..
-            }) => value.as_str().map(exact_key),
-            Body::Amended(_)
-            | Body::Inspected(_)
-            | Body::TaggedOut(_)
-            | Body::Repaired(_)
-            | Body::ProofTested(_)
-            | Body::ReturnedToService(_)
-            | Body::Confirmed(_)
-            | Body::Transferred(_)
-            | Body::Issued(_)
-            | Body::Received(_)
-            | Body::Classified(_)
-            | Body::Used(_)
-            | Body::Retired(_)
-            | Body::Reassessed(_) => None,
-        })
+        .filter_map(|entry| named_serial(&entry.body))
+        .map(|serial| exact_key(&serial))
         .collect();
     keys.into_iter().collect()
 }
 
-/// Holds each number until the end of the transaction and answers the clamps that bear it.
+/// Holds each number until the end of the transaction and answers the clamps that ever bore it.
 async fn lock_numbers(tx: &mut Tx, numbers: &[String]) -> Result<Vec<Uuid>, StoreError> {
     if numbers.is_empty() {
         return Ok(Vec::new());
@@ -82,7 +97,7 @@ async fn lock_numbers(tx: &mut Tx, numbers: &[String]) -> Result<Vec<Uuid>, Stor
     .execute(&mut **tx)
     .await?;
     Ok(sqlx::query_scalar(
-        "-- door.bearers_of_numbers\nselect id from clamp where serial_key = any($1) order by id",
+        "-- door.bearers_of_numbers\nselect distinct clamp_id from clamp_number where serial_key = any($1) order by 1",
     )
     .bind(numbers)
     .fetch_all(&mut **tx)
@@ -129,11 +144,25 @@ pub(crate) async fn lock_clamps(
     .await?
     .into_iter()
     .collect();
+    let borne: Vec<(Uuid, String, String)> = sqlx::query_as(
+        "-- door.numbers_borne\nselect clamp_id, maker_key, serial_key from clamp_number where clamp_id = any($1)",
+    )
+    .bind(&ids)
+    .fetch_all(&mut **tx)
+    .await?;
+    let mut numbers: BTreeMap<Uuid, BTreeSet<(String, String)>> = BTreeMap::new();
+    for (clamp, maker, serial) in borne {
+        numbers.entry(clamp).or_default().insert((maker, serial));
+    }
     Ok(rows
         .into_iter()
         .map(|(id, Json(state))| {
             let clamp = ClampId::new(id);
-            (clamp, Subject::new(clamp, state, pending.get(&id).copied()))
+            let numbers = numbers.remove(&id).unwrap_or_default();
+            (
+                clamp,
+                Subject::new(clamp, state, pending.get(&id).copied(), numbers),
+            )
         })
         .collect())
 }

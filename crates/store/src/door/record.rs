@@ -234,7 +234,7 @@ impl<'a> Door<'a> {
         let Some(taken) = self.judged.last().map(|judged| judged.entry.clone()) else {
             return Ok(());
         };
-        let rivals = numbers::rivals(&taken, &self.subjects, &self.reference, tx.now());
+        let rivals = numbers::claim(new, &mut self.subjects, &self.reference, tx.now());
         if !rivals.is_empty() && self.recording.mode == Mode::Refuse {
             return Err(RecordError::NumberTaken { entry: new.id });
         }

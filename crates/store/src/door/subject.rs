@@ -23,6 +23,10 @@ pub(crate) struct Subject {
     is_blank: bool,
     /// The position of the latest change of reference data under it: then the stored state is not to be trusted.
     pub(crate) pending: Option<i64>,
+    /// Every number that it ever bore: the maker's key and the serial number's.
+    pub(crate) numbers: BTreeSet<(String, String)>,
+    /// Those of them that are kept already.
+    kept_numbers: BTreeSet<(String, String)>,
     /// Entries of this recording.
     recorded: Vec<Entry>,
     /// The whole history, where it had to be read.
@@ -34,17 +38,28 @@ pub(crate) struct Subject {
 }
 
 impl Subject {
-    pub(super) fn new(clamp: ClampId, state: Option<ClampState>, pending: Option<i64>) -> Self {
+    pub(super) fn new(
+        clamp: ClampId,
+        state: Option<ClampState>,
+        pending: Option<i64>,
+        numbers: BTreeSet<(String, String)>,
+    ) -> Self {
         Self {
             clamp,
             is_blank: state.is_none(),
             state: state.unwrap_or_else(|| ClampState::new(clamp)),
             pending,
+            kept_numbers: numbers.clone(),
+            numbers,
             recorded: Vec::new(),
             history: None,
             refolded: false,
             touched: false,
         }
+    }
+    /// The numbers that are still to be kept.
+    pub(super) fn new_numbers(&self) -> impl Iterator<Item = &(String, String)> {
+        self.numbers.difference(&self.kept_numbers)
     }
     /// Whether something is known of it.
     pub(super) fn is_known(&self) -> bool {

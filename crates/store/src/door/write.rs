@@ -52,14 +52,25 @@ pub(crate) async fn write(
     let now = tx.now();
     let mut projections = Vec::new();
     let mut reassessed: (Vec<Uuid>, Vec<i64>) = Default::default();
+    let mut numbers: (Vec<Uuid>, Vec<String>, Vec<String>) = Default::default();
     for subject in subjects.values_mut().filter(|subject| subject.touched) {
         projections.push(Written::of(&mut subject.state, subject.refolded, reference, now)?);
+        // A model's maker may have another name by now: then the number is another one too.
+        subject
+            .numbers
+            .extend(projection::number(&subject.state, reference, now));
+        for (maker, serial) in subject.new_numbers() {
+            numbers.0.push(subject.clamp.uuid());
+            numbers.1.push(maker.clone());
+            numbers.2.push(serial.clone());
+        }
         if let Some(position) = subject.pending {
             reassessed.0.push(subject.clamp.uuid());
             reassessed.1.push(position);
         }
     }
     projection::write(tx, projections, reference.version).await?;
+    claim(tx, numbers).await?;
     if !reassessed.0.is_empty() {
         sqlx::query(
             "-- door.reassessed
@@ -76,4 +87,27 @@ pub(crate) async fn write(
         .map(Judged::row)
         .collect::<Result<Vec<_>, _>>()?;
     ledger::append(tx, rows, reference.version, false).await
+}
+
+/// Keeps the numbers that clamps bear or bore.
+async fn claim(
+    tx: &mut Tx,
+    (clamps, makers, serials): (Vec<Uuid>, Vec<String>, Vec<String>),
+) -> Result<(), StoreError> {
+    if clamps.is_empty() {
+        return Ok(());
+    }
+    sqlx::query(
+        "-- door.claim_numbers
+         insert into clamp_number (clamp_id, maker_key, serial_key)
+         select u.clamp_id, u.maker_key, u.serial_key
+         from unnest($1::uuid[], $2::text[], $3::text[]) as u(clamp_id, maker_key, serial_key)
+         order by 1, 2, 3 on conflict do nothing",
+    )
+    .bind(&clamps)
+    .bind(&makers)
+    .bind(&serials)
+    .execute(&mut **tx)
+    .await?;
+    Ok(())
 }
