@@ -51,6 +51,16 @@ pub enum StoreError {
         /// What is wrong.
         detail: String,
     },
+    /// A history came back with gaps: nothing is answered from a part of it.
+    #[error("of clamp {clamp} {read} entries came back where there are {there}")]
+    PartialHistory {
+        /// The clamp.
+        clamp: Uuid,
+        /// How many entries came back.
+        read: u64,
+        /// How many there are.
+        there: u64,
+    },
     /// A value has no canonical form.
     #[error(transparent)]
     Canonical(#[from] CanonicalError),

@@ -138,7 +138,23 @@ impl Store {
 
     /// Opens a reading transaction that sees `yards` and nothing more.
     pub async fn read(&self, yards: &YardScope) -> Result<ReadTx, StoreError> {
+        self.see(begin_alive(&self.inner.reader).await?, yards).await
+    }
+
+    /// The same of one moment: every statement sees the database as it was at the first one.
+    pub(crate) async fn read_moment(&self, yards: &YardScope) -> Result<ReadTx, StoreError> {
         let mut inner = begin_alive(&self.inner.reader).await?;
+        sqlx::query("-- store.read_moment\nset transaction isolation level repeatable read, read only")
+            .execute(&mut *inner)
+            .await?;
+        self.see(inner, yards).await
+    }
+
+    async fn see(
+        &self,
+        mut inner: Transaction<'static, Postgres>,
+        yards: &YardScope,
+    ) -> Result<ReadTx, StoreError> {
         sqlx::query("-- store.read\nselect set_config('clampward.yards', $1, true)")
             .bind(yards_setting(yards))
             .execute(&mut *inner)

@@ -15,7 +15,7 @@ use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason};
 use clampward_store::ledger::append;
 use clampward_store::people::RevocationBody;
-use clampward_store::{Mode, NewEntry, Recording, Store};
+use clampward_store::{Mode, NewEntry, Recording, Store, StoreOptions};
 use jiff::SignedDuration;
 use std::collections::BTreeSet;
 use support::world::*;
@@ -273,4 +273,128 @@ async fn connections_that_died_while_idle_do_not_show() {
             .does(INSPECTOR, clamp, inspection(InspectionKind::Frequent))
             .await;
     }
+}
+
+/// Waits until a statement of the service that contains `text` waits for a lock.
+async fn until_waiting(owner: &mut sqlx::PgConnection, text: &str) {
+    loop {
+        let waits: bool = sqlx::query_scalar(
+            "select exists (select from pg_stat_activity where datname = current_database()
+               and usename = 'clampward_service' and wait_event_type = 'Lock' and query like '%' || $1 || '%')",
+        )
+        .bind(text)
+        .fetch_one(&mut *owner)
+        .await
+        .unwrap();
+        if waits {
+            return;
+        }
+        tokio::task::yield_now().await;
+    }
+}
+
+async fn run(owner: &mut sqlx::PgConnection, sql: &'static str) {
+    sqlx::raw_sql(sql).execute(owner).await.unwrap();
+}
+
+fn revocation() -> RevocationBody {
+    RevocationBody {
+        competence_id: INSPECTORS_COMPETENCE,
+        revoked_from: "2026-01-01".parse().unwrap(),
+        reason: None,
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_clamp_under_lock_does_not_hold_up_what_only_refers_to_it() {
+    let world = World::new().await;
+    let clamp = world.in_service("17").await;
+    let mut watch = world.bench.owner().await;
+    let mut holder = world.bench.owner().await;
+    run(
+        &mut holder,
+        "begin; lock table clamp_number in access exclusive mode",
+    )
+    .await;
+    let entry = world.entry(clamp, OPERATOR, tag_out(LockoutReason::Dropped));
+    let writing = tokio::spawn(hand_in(world.bench.store.clone(), Mode::Record, entry));
+    until_waiting(&mut watch, "door.numbers_borne").await;
+    // A change of reference data queues the clamp while it holds the head; the check of the reference must not wait.
+    run(&mut watch, "begin; set local lock_timeout = '3s'").await;
+    sqlx::query("insert into pending_reassessment (clamp_id, cause_position) values ($1, 1)")
+        .bind(clamp.uuid())
+        .execute(&mut watch)
+        .await
+        .unwrap();
+    run(&mut watch, "rollback").await;
+    run(&mut holder, "rollback").await;
+    writing.await.unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_repeated_entry_is_answered_by_the_reference_data_of_its_answer() {
+    let world = World::new().await;
+    let clamp = world.registered("17").await;
+    let entry = world.entry(clamp, INSPECTOR, inspection(InspectionKind::Initial));
+    let first = hand_in(world.bench.store.clone(), Mode::Refuse, entry.clone()).await;
+    assert!(first.state_now.unwrap().fit);
+    let mut watch = world.bench.owner().await;
+    let mut holder = world.bench.owner().await;
+    run(&mut holder, "begin; select 1 from clamp for no key update").await;
+    let again = tokio::spawn(hand_in(world.bench.store.clone(), Mode::Refuse, entry));
+    until_waiting(&mut watch, "door.lock_clamps").await;
+    world
+        .bench
+        .store
+        .revoke_competence(world.uuid(), ADMINISTRATOR, INSPECTOR, &revocation())
+        .await
+        .unwrap();
+    run(&mut holder, "rollback").await;
+    let again = again.await.unwrap();
+    assert!(again.already);
+    assert!(!again.state_now.unwrap().fit);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_clamp_that_moves_away_while_it_is_read_is_never_answered_from_a_part_of_its_history() {
+    let world = World::new().await;
+    let clamp = ClampId::new(world.uuid());
+    let registered = world.does(LEAD, clamp, registration("17")).await;
+    world.does(LEAD, clamp, inspection(InspectionKind::Initial)).await;
+    world
+        .does(INSPECTOR, clamp, inspection(InspectionKind::Frequent))
+        .await;
+    world
+        .bench
+        .store
+        .revoke_competence(world.uuid(), ADMINISTRATOR, INSPECTOR, &revocation())
+        .await
+        .unwrap();
+    // Another process knows the new reference data; this one has to load them and is held up there.
+    let other = Store::connect(StoreOptions {
+        url: world.bench.database.service_url.clone(),
+        max_connections: 4,
+        clock: world.bench.clock.clone(),
+    })
+    .await
+    .unwrap();
+    other.reference().await.unwrap();
+    let mut watch = world.bench.owner().await;
+    let mut holder = world.bench.owner().await;
+    run(
+        &mut holder,
+        "begin; lock table yard_version in access exclusive mode",
+    )
+    .await;
+    let store = world.bench.store.clone();
+    let reading = tokio::spawn(async move { store.clamp_now(clamp, &author(OPERATOR).yards).await });
+    until_waiting(&mut watch, "reference.load_yards").await;
+    world.bench.clock.advance(SignedDuration::from_hours(1));
+    let moved = world.entry(clamp, LEAD, transfer(SOUTH, registered.id));
+    hand_in(other.clone(), Mode::Refuse, moved).await;
+    let dropped = world.entry(clamp, STRANGER, tag_out(LockoutReason::Dropped));
+    hand_in(other.clone(), Mode::Refuse, dropped).await;
+    run(&mut holder, "rollback").await;
+    let answer = reading.await.unwrap().unwrap();
+    assert!(answer.is_none(), "it is another yard's: {answer:?}");
 }

@@ -59,7 +59,7 @@ impl Store {
     ) -> Result<Option<ClampThen>, StoreError> {
         let now = self.now();
         let known_by = known_at.unwrap_or(now).min(now);
-        let mut tx = self.read(yards).await?;
+        let mut tx = self.read_moment(yards).await?;
         let position: i64 = sqlx::query_scalar("-- clamps.position_known_at\nselect position_known_at($1)")
             .bind(known_by.to_sqlx())
             .fetch_one(&mut *tx)
@@ -72,7 +72,7 @@ impl Store {
         if !there {
             return Ok(None);
         }
-        let known = entries::up_to(&mut tx, clamp, position).await?;
+        let known = entries::whole(&mut tx, clamp, position).await?;
         tx.finish().await?;
         if known.is_empty() {
             return Ok(None);

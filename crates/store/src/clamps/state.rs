@@ -48,6 +48,11 @@ impl ClampNow {
     }
 }
 
+/// The hot path in one statement.
+const ROW: &str = "-- clamps.state
+     select state, seq, clamp_position, known_position, known_at, reference_version, pending
+     from clamp_for_yards($1, $2)";
+
 #[derive(sqlx::FromRow)]
 struct Row {
     state: Json<ClampState>,
@@ -57,6 +62,23 @@ struct Row {
     known_at: jiff_sqlx::Timestamp,
     reference_version: i64,
     pending: bool,
+}
+
+impl Row {
+    /// The clamp in this state.
+    fn now(&self, state: ClampState, reference: Arc<Reference>) -> ClampNow {
+        ClampNow {
+            state,
+            seq: self.seq.unsigned_abs(),
+            position: self.clamp_position.unsigned_abs(),
+            knowledge: Knowledge {
+                position: self.known_position.unsigned_abs(),
+                known_at: self.known_at.to_jiff(),
+                reference_version: self.reference_version.unsigned_abs(),
+            },
+            reference,
+        }
+    }
 }
 
 impl Store {
@@ -73,56 +95,73 @@ impl Store {
                 .reference_at_least(row.reference_version.unsigned_abs())
                 .await?;
             // A newer snapshot may go with clamps that this row does not call pending yet.
-            let moved = i64::try_from(reference.version) != Ok(row.reference_version);
-            if moved && reads < MAX_READS {
-                continue;
+            if reference.version == row.reference_version.unsigned_abs() && !row.pending {
+                let state = row.state.0.clone();
+                return Ok(Some(row.now(state, reference)));
             }
-            let state = if row.pending || moved {
-                self.refold(clamp, yards, &reference).await?
-            } else {
-                row.state.0
-            };
-            return Ok(Some(ClampNow {
-                state,
-                seq: row.seq.unsigned_abs(),
-                position: row.clamp_position.unsigned_abs(),
-                knowledge: Knowledge {
-                    position: row.known_position.unsigned_abs(),
-                    known_at: row.known_at.to_jiff(),
-                    reference_version: row.reference_version.unsigned_abs(),
-                },
-                reference,
-            }));
+            if row.pending || reads >= MAX_READS {
+                let folded = self.clamp_with_entries(clamp, yards).await?;
+                return Ok(folded.map(|(now, _)| now));
+            }
         }
     }
 
-    /// A clamp as it is known now, with every entry of its history in the order of recording.
+    /// A clamp as it is known now, with every entry of its history in the order of recording: both of one moment.
     pub async fn clamp_with_entries(
         &self,
         clamp: ClampId,
         yards: &YardScope,
     ) -> Result<Option<(ClampNow, Vec<Entry>)>, StoreError> {
-        let Some(now) = self.clamp_now(clamp, yards).await? else {
-            return Ok(None);
-        };
-        let mut tx = self.read(yards).await?;
-        let entries = entries::all(&mut tx, clamp).await?;
+        let mut reads = 0;
+        loop {
+            reads += 1;
+            let Some((row, entries)) = self.read_whole(clamp, yards).await? else {
+                return Ok(None);
+            };
+            let reference = self
+                .reference_at_least(row.reference_version.unsigned_abs())
+                .await?;
+            let moved = reference.version != row.reference_version.unsigned_abs();
+            if moved && reads < MAX_READS {
+                continue;
+            }
+            let state = if row.pending || moved {
+                let mut folded = fold(clamp, &entries, &reference);
+                folded.take_closed();
+                folded
+            } else {
+                row.state.0.clone()
+            };
+            return Ok(Some((row.now(state, reference), entries)));
+        }
+    }
+
+    /// The row and all entries of a clamp, read at one moment, so that it cannot move away in between.
+    async fn read_whole(
+        &self,
+        clamp: ClampId,
+        yards: &YardScope,
+    ) -> Result<Option<(Row, Vec<Entry>)>, StoreError> {
+        let mut tx = self.read_moment(yards).await?;
+        let row: Option<Row> = sqlx::query_as(ROW)
+            .bind(clamp.uuid())
+            .bind(yards_setting(yards))
+            .fetch_optional(&mut *tx)
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        let entries = entries::whole(&mut tx, clamp, i64::MAX).await?;
         tx.finish().await?;
-        Ok(Some((now, entries)))
+        Ok(Some((row, entries)))
     }
 
     async fn read_row(&self, clamp: ClampId, setting: &str) -> Result<Option<Row>, StoreError> {
         let mut dead = 0;
         loop {
-            let row = sqlx::query_as(
-                "-- clamps.state
-                 select state, seq, clamp_position, known_position, known_at, reference_version, pending
-                 from clamp_for_yards($1, $2)",
-            )
-            .bind(clamp.uuid())
-            .bind(setting)
-            .fetch_optional(&self.inner.reader)
-            .await;
+            let row = sqlx::query_as(ROW)
+                .bind(clamp.uuid())
+                .bind(setting)
+                .fetch_optional(&self.inner.reader)
+                .await;
             match row {
                 Ok(row) => return Ok(row),
                 Err(error) if dead < self.inner.reader.options().get_max_connections() && is_dead(&error) => {
@@ -131,21 +170,6 @@ impl Store {
                 Err(error) => return Err(error.into()),
             }
         }
-    }
-
-    /// The state from all entries, for a clamp whose projection waits to be reassessed.
-    pub(super) async fn refold(
-        &self,
-        clamp: ClampId,
-        yards: &YardScope,
-        reference: &Reference,
-    ) -> Result<ClampState, StoreError> {
-        let mut tx = self.read(yards).await?;
-        let entries = entries::all(&mut tx, clamp).await?;
-        tx.finish().await?;
-        let mut state = fold(clamp, &entries, reference);
-        state.take_closed();
-        Ok(state)
     }
 
     /// The reference data of a version, or newer ones.

@@ -123,13 +123,14 @@ async fn make_rows(tx: &mut Tx, entries: &[NewEntry]) -> Result<(), StoreError> 
     Ok(())
 }
 
-/// Locks clamps in the order of their ids.
+/// Locks clamps in the order of their ids. Rows that refer to a clamp can still be written: a change of reference data
+/// does so while it holds the ledger's head, which is taken after the clamps here.
 pub(crate) async fn lock_clamps(
     tx: &mut Tx,
     ids: Vec<Uuid>,
 ) -> Result<BTreeMap<ClampId, Subject>, StoreError> {
     let rows: Vec<(Uuid, Json<Option<ClampState>>)> = sqlx::query_as(
-        "-- door.lock_clamps\nselect id, state from clamp where id = any($1) order by id for update",
+        "-- door.lock_clamps\nselect id, state from clamp where id = any($1) order by id for no key update",
     )
     .bind(&ids)
     .fetch_all(&mut **tx)

@@ -10,8 +10,9 @@ use super::types::{Author, MAX_ENTRIES, Mode, NewEntry, Recorded, Recording};
 use super::write::{self, Judged};
 use crate::clamps::entries;
 use crate::ledger::{Appended, Hash};
+use crate::reference::current_version;
 use crate::tx::Command;
-use crate::{Store, Tx};
+use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, InputError, check_body};
 use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::judge::{Outcome, Remark, RemarkCode, judge};
@@ -130,6 +131,10 @@ impl<'a> Door<'a> {
             subject.bring_up_to_date(tx, &self.reference).await?;
         }
         let judged = std::mem::take(&mut self.judged);
+        // Where something is appended, the append sees to it that the reference data did not move on.
+        if judged.is_empty() && current_version(tx).await? != self.reference.version {
+            return Err(StoreError::ReferenceMoved.into());
+        }
         let appended = write::write(tx, &mut self.subjects, judged, &self.reference).await?;
         let appended: BTreeMap<EntryId, Appended> = appended
             .into_iter()
