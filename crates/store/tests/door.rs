@@ -11,7 +11,7 @@
 mod support;
 
 use clampward_domain::entry::{Amended, Body, Confirmed};
-use clampward_domain::ids::{ClampId, EntryId, lockout_id};
+use clampward_domain::ids::{ClampId, EntryId, derived_entry_id, lockout_id};
 use clampward_domain::judge::{RefusalCode, RemarkCode};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason, Status};
@@ -577,4 +577,35 @@ async fn a_clamp_is_not_amended_to_a_model_whose_maker_gave_its_number_to_anothe
     world
         .does(LEAD, clamp, amendment(registered.id, "serial_number", "17"))
         .await;
+}
+
+#[tokio::test]
+async fn an_id_that_is_derived_is_taken_from_nobody() {
+    let world = World::new().await;
+    let clamp = world.in_service("17").await;
+    let derived = NewEntry {
+        id: derived_entry_id(&["every_lift_check", "1", &clamp.to_string()]),
+        ..world.entry(clamp, OPERATOR, tag_out(LockoutReason::EveryLiftCheckFailed))
+    };
+    for mode in [Mode::Refuse, Mode::Record] {
+        let error = world.record(mode, derived.clone()).await.unwrap_err();
+        let RecordError::Malformed { errors, .. } = error else {
+            panic!("{error:?}")
+        };
+        assert_eq!(
+            errors
+                .iter()
+                .map(|error| (error.pointer.as_str(), error.code))
+                .collect::<Vec<_>>(),
+            [("/entry_id", "reserved-id")]
+        );
+    }
+    // Whoever derives ids hands them in by a door of their own.
+    let recording = Recording {
+        author: author(OPERATOR),
+        mode: Mode::Record,
+        entries: vec![derived],
+    };
+    let recorded = world.bench.store.record_derived(recording).await.unwrap();
+    assert!(!recorded[0].already);
 }

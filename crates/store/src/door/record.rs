@@ -22,9 +22,35 @@ use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use uuid::Uuid;
 
+/// The version of ids that are derived from names.
+const DERIVED_VERSION: usize = 5;
+
 impl Store {
     /// Records entries: all of them, or nothing. An entry that was recorded before is answered as the first time.
+    ///
+    /// Ids of version 5 are kept for entries that follow from others: whoever could hand one in under such an id first
+    /// would keep what follows from being recorded.
     pub async fn record(&self, recording: Recording) -> Result<Vec<Recorded>, RecordError> {
+        let reserved = recording
+            .entries
+            .iter()
+            .find(|entry| entry.id.uuid().get_version_num() == DERIVED_VERSION);
+        if let Some(entry) = reserved {
+            return Err(RecordError::Malformed {
+                entry: entry.id,
+                errors: vec![InputError {
+                    pointer: "/entry_id".to_owned(),
+                    code: "reserved-id",
+                    detail: "ids of version 5 are kept for entries that follow from others".to_owned(),
+                }],
+            });
+        }
+        self.record_derived(recording).await
+    }
+
+    /// The same for entries whose ids the service itself derived from what they follow from; never for ids that
+    /// somebody handed in.
+    pub async fn record_derived(&self, recording: Recording) -> Result<Vec<Recorded>, RecordError> {
         if recording.entries.len() > MAX_ENTRIES {
             return Err(RecordError::TooMany(recording.entries.len()));
         }

@@ -114,7 +114,11 @@ async fn tag_one_out(
     let (check, clamp) = (request.id.to_string(), clamp_id.to_string());
     let mut id = derived_entry_id(&["every_lift_check", &check, &clamp]);
     for times in 2_u64.. {
-        match call.store().record(tag(call, request, clamp_id, id)).await {
+        let recorded = call
+            .store()
+            .record_derived(tag(call, request, clamp_id, id))
+            .await;
+        match recorded {
             Ok(recorded) if recorded.iter().any(|entry| !entry.already) => break,
             // Recorded before, at this or at another time: the clamp is barred if that lock-out is still open.
             Ok(_) | Err(RecordError::IdReused { .. }) => {}
