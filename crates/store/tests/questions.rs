@@ -352,3 +352,81 @@ async fn a_closed_lock_out_stays_in_the_table_and_leaves_the_state() {
             .unwrap();
     assert_eq!((open, closed), (0, 2));
 }
+
+#[tokio::test]
+async fn a_clamp_that_waits_to_be_reassessed_is_listed_by_what_it_comes_to_now() {
+    let world = World::new().await;
+    let store = &world.bench.store;
+    let clamp = world.in_service("17").await;
+    let body = clampward_store::people::RevocationBody {
+        competence_id: INSPECTORS_COMPETENCE,
+        revoked_from: "2026-01-01".parse().unwrap(),
+        reason: None,
+    };
+    let list = async |filter: ClampFilter| {
+        let page = store
+            .clamp_list(&YardScope::All, &filter, None, 50)
+            .await
+            .unwrap();
+        page.clamps
+            .iter()
+            .map(|clamp| clamp.state.clamp)
+            .collect::<Vec<_>>()
+    };
+    store
+        .revoke_competence(world.uuid(), ADMINISTRATOR, INSPECTOR, &body)
+        .await
+        .unwrap();
+    // Once with the columns stale, once with what was reassessed.
+    for _ in 0..2 {
+        let fit = |fit| ClampFilter {
+            fit: Some(fit),
+            ..ClampFilter::default()
+        };
+        assert_eq!(list(fit(false)).await, vec![clamp]);
+        assert_eq!(list(fit(true)).await, vec![]);
+        let waiting = ClampFilter {
+            status: Some(Status::AwaitingInitialInspection),
+            ..ClampFilter::default()
+        };
+        assert_eq!(list(waiting).await, vec![clamp]);
+        let elsewhere = [
+            ClampFilter {
+                yard: Some(SOUTH),
+                ..ClampFilter::default()
+            },
+            ClampFilter {
+                mark: Some("HM-18".into()),
+                ..ClampFilter::default()
+            },
+            ClampFilter {
+                maker: Some("Greywater Forge".into()),
+                ..ClampFilter::default()
+            },
+            ClampFilter {
+                model: Some(OTHER_MAKERS_MODEL),
+                ..ClampFilter::default()
+            },
+            ClampFilter {
+                reason: Some("dropped".into()),
+                ..ClampFilter::default()
+            },
+            ClampFilter {
+                due_before: Some("2026-03-01T00:00:00Z".parse().unwrap()),
+                ..ClampFilter::default()
+            },
+        ];
+        for filter in elsewhere {
+            assert_eq!(list(filter.clone()).await, vec![], "{filter:?}");
+        }
+        let here = ClampFilter {
+            yard: Some(NORTH),
+            mark: Some("hm17".into()),
+            maker: Some("ostvik klammer".into()),
+            model: Some(MODEL),
+            ..ClampFilter::default()
+        };
+        assert_eq!(list(here).await, vec![clamp]);
+        while store.reassess_pending(5).await.unwrap() > 0 {}
+    }
+}

@@ -1,6 +1,7 @@
 //! Lists of clamps, filtered by what the projection keeps: instants, compared with the instant asked about.
 
 use super::{ClampNow, Knowledge};
+use crate::projection::Columns;
 use crate::{Store, StoreError};
 use clampward_domain::fold::ClampState;
 use clampward_domain::ids::{BulletinId, ClampId, ModelId, YardId};
@@ -85,9 +86,11 @@ impl Store {
             let is_last = rows.len() < ROUND;
             for row in rows {
                 let id = ClampId::new(row.id);
+                let pending = row.pending;
                 let listed = self
                     .listed(row, yards)
                     .await?
+                    .filter(|clamp| !pending || matches(clamp, filter, now))
                     .filter(|clamp| passes(clamp, filter, now));
                 if let Some(clamp) = listed {
                     if clamps.len() == wanted {
@@ -152,6 +155,17 @@ fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> Qu
     if let Some(after) = after {
         query.push(" and c.id > ").push_bind(after.uuid());
     }
+    // What is stored of a clamp that waits to be reassessed may be stale: it is computed anew and looked at then.
+    query.push(" and (c.id = any(array(select p.clamp_id from pending_reassessment as p)) or (true");
+    narrow(&mut query, filter, now);
+    query
+        .push(")) order by c.id limit ")
+        .push_bind(i64::try_from(ROUND).unwrap_or(i64::MAX));
+    query
+}
+
+/// Leaves out what the stored columns show not to pass.
+fn narrow(query: &mut QueryBuilder<Postgres>, filter: &ClampFilter, now: jiff_sqlx::Timestamp) {
     if let Some(yard) = filter.yard {
         query.push(" and c.yards @> ").push_bind(vec![yard.uuid()]);
     }
@@ -174,12 +188,11 @@ fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> Qu
             .push_bind(before.to_sqlx());
     }
     if let Some(status) = filter.status {
-        push_status(&mut query, status, now);
+        push_status(query, status, now);
     }
     match filter.fit {
-        Some(true) => {
-            query.push(" and c.fit_until > ").push_bind(now);
-        }
+        // Whether it is fit the domain decides; barred or retired it is not.
+        Some(true) => not_barred(query, now),
         Some(false) => {
             query
                 .push(" and (c.fit_until is null or c.fit_until <= ")
@@ -202,10 +215,43 @@ fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> Qu
             .push_bind(bulletin.to_string())
             .push(")");
     }
-    query
-        .push(" order by c.id limit ")
-        .push_bind(i64::try_from(ROUND).unwrap_or(i64::MAX));
-    query
+}
+
+/// What the database compares, from the state itself: for a clamp whose columns may be stale.
+fn matches(clamp: &ClampNow, filter: &ClampFilter, now: Timestamp) -> bool {
+    let columns = Columns::of(&clamp.state, &clamp.reference, now);
+    let open = clamp.state.open_lockouts();
+    let is_due = |before: Timestamp| {
+        columns.retired_at.is_none() && columns.next_due_at.is_some_and(|due| due.to_jiff() < before)
+    };
+    filter
+        .yard
+        .is_none_or(|yard| columns.yards.contains(&yard.uuid()))
+        && filter.mark.as_ref().is_none_or(|mark| {
+            columns.mark_key == Some(exact_key(mark))
+                || columns.mark_look_alike_key == Some(look_alike_key(mark))
+        })
+        && filter
+            .maker
+            .as_ref()
+            .is_none_or(|maker| columns.maker_key == Some(exact_key(maker)))
+        && filter
+            .model
+            .is_none_or(|model| columns.model_id == Some(model.uuid()))
+        && filter.due_before.is_none_or(is_due)
+        && filter.reason.as_ref().is_none_or(|reason| {
+            open.iter().any(|lockout| {
+                lockout
+                    .reason
+                    .map(|known| known.code().to_owned())
+                    .or_else(|| lockout.criterion.as_ref().map(ToString::to_string))
+                    .as_ref()
+                    == Some(reason)
+            })
+        })
+        && filter
+            .bulletin
+            .is_none_or(|bulletin| open.iter().any(|lockout| lockout.bulletin == Some(bulletin)))
 }
 
 /// Whether the state really has the status and fitness asked for.
