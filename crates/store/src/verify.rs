@@ -6,6 +6,7 @@
 
 mod order;
 mod projections;
+mod reference;
 mod streams;
 
 use crate::{Store, StoreError};
@@ -41,6 +42,12 @@ pub enum ViolationKind {
     ProjectionDiffers,
     /// The stored lock-outs are not those of the fold.
     LockoutsDiffer,
+    /// Reference data are not what the ledger records of them.
+    ReferenceDiffers,
+    /// A clamp was registered and is not there.
+    ClampMissing,
+    /// A number that a clamp bears is not claimed for it.
+    NumberNotClaimed,
 }
 
 /// Something that is not as it must be.
@@ -111,6 +118,7 @@ impl Store {
         let mut report = VerifyReport::default();
         order::walk(connection, &mut report).await?;
         streams::walk(connection, &mut report).await?;
+        reference::walk(connection, &mut report).await?;
         let reference = crate::reference::load(connection).await?;
         projections::walk(connection, &reference, &mut report).await?;
         Ok(report)

@@ -10,8 +10,10 @@
 
 mod support;
 
+use clampward_domain::reference::YardScope;
 use clampward_domain::words::{InspectionKind, LockoutReason};
 use clampward_store::ViolationKind;
+use clampward_store::reference::{ModelChange, YardChange};
 use sqlx::AssertSqlSafe;
 use std::collections::BTreeSet;
 use support::world::*;
@@ -27,7 +29,7 @@ async fn found_after(tampering: &str) -> BTreeSet<ViolationKind> {
     let mut owner = world.bench.owner().await;
     let statements = format!(
         "begin; alter table ledger disable trigger all; alter table clamp disable trigger all; \
-         alter table lockout disable trigger all; alter table ledger drop constraint ledger_hash_chains; {tampering}; commit"
+         alter table lockout disable trigger all; alter table clamp_number disable trigger all; alter table ledger drop constraint ledger_hash_chains; {tampering}; commit"
     );
     sqlx::raw_sql(AssertSqlSafe(statements))
         .execute(&mut owner)
@@ -126,4 +128,92 @@ async fn a_projection_that_is_not_the_fold_is_seen() {
         let found = found_after(tampering).await;
         assert!(found.contains(&expected), "{tampering}: {found:?}");
     }
+}
+
+#[tokio::test]
+async fn reference_data_that_are_not_what_the_ledger_records_are_seen() {
+    for (table, tampering) in [
+        ("competence", "update competence set valid_from = '2010-01-01'"),
+        ("competence", "update competence set kind = 'qualified_person'"),
+        ("competence", "delete from competence"),
+        (
+            "competence",
+            "insert into competence select gen_random_uuid(), person_id, kind, valid_from, valid_until, evidence, \
+             position, recorded_at, recorded_by from competence limit 1",
+        ),
+        (
+            "competence_revocation",
+            "insert into competence_revocation select id, '2024-01-01', null, 1, recorded_at, recorded_by from competence",
+        ),
+        (
+            "yard_version",
+            "update yard_version set body = jsonb_set(body, '{time_zone}', '\"Europe/Oslo\"')",
+        ),
+        (
+            "yard_version",
+            "update yard_version set starts_at = starts_at + interval '1 day'",
+        ),
+        (
+            "model_version",
+            "update model_version set body = jsonb_set(body, '{wll,value}', '\"9000\"')",
+        ),
+        ("model_version", "delete from model_version"),
+        (
+            "person_version",
+            "update person_version set roles = '{administrator}'",
+        ),
+        (
+            "person_version",
+            "update person_version set all_yards = true, yards = '{}'",
+        ),
+        ("person", "update person set version = version + 1"),
+        (
+            "ledger_head",
+            "update ledger_head set reference_version = reference_version + 1",
+        ),
+    ] {
+        let found = found_after(&format!("alter table {table} disable trigger all; {tampering}")).await;
+        assert!(
+            found.contains(&ViolationKind::ReferenceDiffers),
+            "{tampering}: {found:?}"
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_registered_clamp_that_is_not_there_and_a_number_that_is_given_away_are_seen() {
+    let found = found_after("delete from lockout; delete from clamp_number; delete from clamp").await;
+    assert!(found.contains(&ViolationKind::ClampMissing), "{found:?}");
+    let found = found_after("delete from clamp_number").await;
+    assert!(found.contains(&ViolationKind::NumberNotClaimed), "{found:?}");
+}
+
+#[tokio::test]
+async fn versions_that_start_on_a_later_day_are_as_the_ledger_records_them() {
+    let world = World::new().await;
+    let store = &world.bench.store;
+    let yard = store.yard(&YardScope::All, NORTH).await.unwrap().unwrap();
+    let starts_on = "2026-03-10".parse().unwrap();
+    let change = YardChange {
+        expected: yard.version,
+        starts_on,
+        reason: Some("moved"),
+        body: &yard.body,
+    };
+    store
+        .change_yard(world.uuid(), ADMINISTRATOR, NORTH, &change)
+        .await
+        .unwrap();
+    let model = store.model(MODEL).await.unwrap().unwrap();
+    let change = ModelChange {
+        expected: model.version,
+        starts_on,
+        reason: None,
+        body: &model.body,
+    };
+    store
+        .change_model(world.uuid(), ADMINISTRATOR, MODEL, &change)
+        .await
+        .unwrap();
+    assert_eq!(store.verify().await.unwrap().violations, vec![]);
 }

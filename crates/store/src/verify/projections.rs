@@ -30,6 +30,7 @@ pub(super) async fn walk(
     reference: &Reference,
     report: &mut VerifyReport,
 ) -> Result<(), StoreError> {
+    check_presence(connection, report).await?;
     let mut after = Uuid::nil();
     loop {
         let rows: Vec<Row> = sqlx::query_as(
@@ -147,4 +148,40 @@ fn differing(kept: &BTreeMap<LockoutId, Lockout>, folded: &BTreeMap<LockoutId, L
         .map(ToString::to_string)
         .collect();
     format!("stored and computed lock-outs differ: {}", ids.join(", "))
+}
+
+/// Clamps of which the ledger knows and the table does not, and numbers that are borne and not claimed.
+async fn check_presence(connection: &mut PgConnection, report: &mut VerifyReport) -> Result<(), StoreError> {
+    let missing: Vec<Uuid> = sqlx::query_scalar(
+        "-- verify.missing_clamps
+         select distinct l.stream from ledger as l where l.kind = 'registered'
+           and not exists (select from clamp as c where c.id = l.stream) order by 1",
+    )
+    .fetch_all(&mut *connection)
+    .await?;
+    for clamp in missing {
+        report.found(
+            ViolationKind::ClampMissing,
+            Some(clamp),
+            None,
+            "it was registered and has no row",
+        );
+    }
+    let unclaimed: Vec<Uuid> = sqlx::query_scalar(
+        "-- verify.unclaimed_numbers
+         select c.id from clamp as c where c.serial_key is not null and c.maker_key is not null
+           and not exists (select from clamp_number as n where n.clamp_id = c.id
+                             and n.serial_key = c.serial_key and n.maker_key = c.maker_key) order by 1",
+    )
+    .fetch_all(connection)
+    .await?;
+    for clamp in unclaimed {
+        report.found(
+            ViolationKind::NumberNotClaimed,
+            Some(clamp),
+            None,
+            "another clamp could be given its number",
+        );
+    }
+    Ok(())
 }
