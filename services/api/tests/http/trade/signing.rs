@@ -2,7 +2,7 @@
 
 use super::bodies::*;
 use super::entries::find;
-use super::fleet::{Fleet, with};
+use super::fleet::Fleet;
 use serde_json::json;
 
 #[actix_web::test]
@@ -31,7 +31,8 @@ async fn a_competence_recorded_afterwards_supports_no_return_that_was_signed_bef
         .return_to_service(&fleet.lead, &clamp, signed_before.clone())
         .await;
     assert_eq!(refused.unmet(), ["repairer_not_competent"]);
-    // Recorded today for the day of the repair: the same return stays without effect, one that is signed now has it.
+    // Recorded today for the day of the repair: by itself it frees nothing. Sent again, the return is signed anew, and
+    // counts as of now whatever time it tells.
     fleet
         .competent(
             &newcomer,
@@ -39,16 +40,17 @@ async fn a_competence_recorded_afterwards_supports_no_return_that_was_signed_bef
             json!({"valid_from": "2025-01-01"}),
         )
         .await;
-    let refused = fleet
-        .return_to_service(&fleet.lead, &clamp, signed_before.clone())
-        .await;
-    assert_eq!(refused.unmet(), ["repairer_not_competent"]);
     assert_eq!(fleet.reasons(&clamp).await, ["tagged_out"]);
-    let signed_now = with(signed_before, &json!({"performed_at": fleet.now().to_string()}));
-    fleet
-        .return_to_service(&fleet.lead, &clamp, signed_now)
+    let signed_now = fleet
+        .return_to_service(&fleet.lead, &clamp, signed_before)
         .await
         .succeeded(201);
+    let history = fleet.history(&fleet.keeper, &clamp).await.succeeded(200);
+    assert_eq!(history.body["items"][0]["entry_id"], signed_now.entry_id());
+    assert_eq!(
+        history.body["items"][0]["counted_at"],
+        history.body["items"][0]["recorded_at"]
+    );
     assert_eq!(fleet.reasons(&clamp).await, [""; 0]);
     fleet.stop().await;
 }
