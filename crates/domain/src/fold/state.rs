@@ -145,7 +145,7 @@ pub struct ClampState {
     /// Amendments, by the entry they cite.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub amendments: BTreeMap<EntryId, Vec<Entry>>,
-    /// Amendments that rest on something: see [`is_proven`].
+    /// Amendments that rest on something: signed by a qualified person who cites a document.
     #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
     pub proven: BTreeSet<EntryId>,
     /// Confirmations, by the entry they confirm.
