@@ -19,7 +19,15 @@ pub fn root() -> PathBuf {
 /// Builds a binary of the workspace, if it is not up to date, and answers where it is.
 pub fn binary(name: &str) -> PathBuf {
     let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-    let built = Command::new(cargo)
+    let mut build = Command::new(cargo);
+    for (variable, _) in std::env::vars_os() {
+        // What cargo says about this package would make it build others anew.
+        let text = variable.to_string_lossy();
+        if text.starts_with("CARGO_PKG_") || text.starts_with("CARGO_MANIFEST_") {
+            build.env_remove(&variable);
+        }
+    }
+    let built = build
         .args(["build", "--quiet", "--locked", "--bin", name])
         .current_dir(root())
         .status()

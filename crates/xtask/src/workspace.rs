@@ -16,7 +16,21 @@ pub fn root() -> Done<PathBuf> {
 pub fn cargo() -> Done<Command> {
     let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| OsString::from("cargo")));
     command.current_dir(root()?).stdin(Stdio::null());
+    without_own_package(&mut command);
     Ok(command)
+}
+
+/// Takes away what `cargo run` says about this package: a build script that looks at it would build its crate, and all
+/// that stand on it, once for a cargo inside a cargo and again for one outside.
+fn without_own_package(command: &mut Command) {
+    for (name, _) in std::env::vars_os() {
+        let of_package = name
+            .to_str()
+            .is_some_and(|name| name.starts_with("CARGO_PKG_") || name.starts_with("CARGO_MANIFEST_"));
+        if of_package {
+            command.env_remove(name);
+        }
+    }
 }
 
 /// What `cargo metadata` says about building here, the graph of dependencies included.
