@@ -4,6 +4,7 @@ use crate::calendar::Zone;
 use crate::fold::ClampState;
 use crate::ids::LockoutId;
 use crate::lockout::Lockout;
+use crate::lockout::opens::exceeds_percent;
 use crate::reference::{Model, Reference, Yard};
 use crate::rule_set::{self, Clock};
 use crate::schedule::{Due, DueDate, FirstUse, Terms, first_use};
@@ -283,7 +284,28 @@ impl Clocks<'_> {
         };
         self.each_use();
         self.idle();
+        self.custom_design();
         due
+    }
+
+    /// A custom design is proof-tested before its first use, where the rule set says so (OSHA 29 CFR 1926.251(a)(4)).
+    fn custom_design(&mut self) {
+        let proof_test = &self.terms.rules.proof_test;
+        let custom = self.terms.model.filter(|model| model.custom_design);
+        let (Some(model), Some(demand)) = (custom, &proof_test.custom_design) else {
+            return;
+        };
+        let wll = self.state.proven_wll().unwrap_or(model.wll);
+        let proven = self.state.proof_test.is_some_and(|test| {
+            test.at <= self.at
+                && !exceeds_percent(wll, test.load, proof_test.rated_at_most_percent_of_test_load)
+        });
+        if !proven {
+            self.wait("Custom design: not proof-tested at 125 % of its WLL before first use.");
+            if let Some(reason) = self.reasons.last_mut() {
+                reason.source = Some(demand.before_first_use.clone());
+            }
+        }
     }
 
     fn periodic(&mut self) -> Due {

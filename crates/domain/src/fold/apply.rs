@@ -1,11 +1,13 @@
 //! One more entry at the end of the fold's order.
 
 use super::{
-    Anchor, ClampState, Class, Confirmation, Evidence, IssuedTo, Registration, Retirement, Span, Waiting,
-    is_proven,
+    Anchor, ClampState, Class, Confirmation, Evidence, IssuedTo, PassedProofTest, Registration, Retirement,
+    Span, Waiting, is_proven,
 };
 use crate::crediting::{Known, competent, credit};
-use crate::entry::{Body, Classified, Direction, Entry, Inspected, Registered, Repaired, Used};
+use crate::entry::{
+    Body, Classified, Direction, Entry, Inspected, ProofTestResult, ProofTested, Registered, Repaired, Used,
+};
 use crate::finding::{basis, day_of, judge_inspection, not_judged, reading_key};
 use crate::ids::EntryId;
 use crate::lockout::{Lockout, opened_by, opens};
@@ -69,7 +71,8 @@ impl ClampState {
                 }
             }
             Body::Confirmed(body) => self.confirm(entry, body.confirms),
-            Body::TaggedOut(_) | Body::ProofTested(_) | Body::Amended(_) | Body::Reassessed(_) => {}
+            Body::ProofTested(body) => self.prove(entry, body),
+            Body::TaggedOut(_) | Body::Amended(_) | Body::Reassessed(_) => {}
         }
         if self.waiting.is_empty() || evidence.contains_key(&entry.id) {
             returns::settle(self, evidence, reference);
@@ -121,6 +124,16 @@ impl ClampState {
             .chain(models)
             .chain(basis(entry, reference).model.map(|model| model.wll))
             .min()
+    }
+
+    fn prove(&mut self, entry: &Entry, body: &ProofTested) {
+        let held = body.result == ProofTestResult::Passed && entry.may_count();
+        if held && self.proof_test.is_none_or(|known| known.load < body.load) {
+            self.proof_test = Some(PassedProofTest {
+                at: entry.counted_at,
+                load: body.load,
+            });
+        }
     }
 
     fn open(&mut self, mut lockout: Lockout) {

@@ -104,6 +104,15 @@ pub struct Confirmation {
     pub at: Timestamp,
 }
 
+/// A proof test that held.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PassedProofTest {
+    /// When.
+    pub at: Timestamp,
+    /// The load.
+    pub load: crate::quantity::Mass,
+}
+
 /// Where the tool crib has it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct IssuedTo {
@@ -174,6 +183,9 @@ pub struct ClampState {
     pub slips: BTreeSet<EntryId>,
     /// Uses.
     pub uses: Uses,
+    /// The passed proof test with the highest load, the earliest of equal ones.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proof_test: Option<PassedProofTest>,
     /// First issue.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub first_issued_at: Option<Timestamp>,
@@ -223,6 +235,7 @@ impl ClampState {
             readings: Readings::new(),
             slips: BTreeSet::new(),
             uses: Uses::default(),
+            proof_test: None,
             first_issued_at: None,
             issued: None,
             retired: None,

@@ -1,8 +1,8 @@
 //! When inspections fall due, per rule set, class and yard.
 
-use crate::support::{History, World, at, day};
+use crate::support::{History, World, at, day, kg};
 use clampward_domain::calendar::Interval;
-use clampward_domain::entry::{Declaration, Direction, ExaminationScheme};
+use clampward_domain::entry::{Declaration, Direction, ExaminationScheme, ProofTestResult};
 use clampward_domain::reference::Intervals;
 use clampward_domain::schedule::DueRule;
 use clampward_domain::words::{
@@ -644,4 +644,26 @@ fn a_heavier_class_counts_at_once_whoever_sets_it() {
         clamp.refusals(special),
         [clampward_domain::judge::RefusalCode::MilderClass]
     );
+}
+
+// Source: OSHA 29 CFR 1926.251(a)(4): custom design is proof-tested at 125 % of its rated load before first use.
+#[test]
+fn a_custom_design_is_fit_only_after_a_passed_proof_test_at_125_percent() {
+    let clamp = || History::in_service(World::new().model(|model| model.custom_design = true), "houston");
+    let untested = clamp();
+    assert_eq!(
+        untested.reasons("2025-01-10T15:00Z"),
+        [FitnessReason::AwaitingInitialInspection]
+    );
+    // WLL 3000 kg: 118.75 % is refused, 125 % passes.
+    for (load, result, fit) in [
+        ("3562.5", ProofTestResult::Passed, false),
+        ("3750", ProofTestResult::Failed, false),
+        ("3750", ProofTestResult::Passed, true),
+    ] {
+        let mut clamp = clamp();
+        clamp.proof_tested("2025-01-10T15:00Z", kg(load), result);
+        assert_eq!(clamp.is_fit("2025-01-10T16:00Z"), fit, "{load} {result:?}");
+        assert!(!clamp.is_fit("2025-01-10T14:00Z"), "not before it");
+    }
 }
