@@ -12,6 +12,8 @@ mod uses;
 
 pub use heads::Heads;
 pub use state::*;
+#[cfg(test)]
+pub(crate) use uses::JOINED_WITHIN;
 pub use uses::{Span, Uses};
 
 use crate::entry::{Body, Entry};

@@ -14,6 +14,7 @@ pub mod crediting;
 pub mod criteria;
 pub mod entry;
 mod exact;
+mod faults;
 pub mod finding;
 pub mod fold;
 pub mod ids;

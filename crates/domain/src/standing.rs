@@ -441,8 +441,8 @@ impl Clocks<'_> {
         let open = |gap: Option<Date>, inspected: Option<Date>| {
             gap.filter(|reached| inspected.is_none_or(|on| on < *reached))
         };
-        let month = open(uses.idle_month(today), frequent);
-        let year = open(uses.idle_year(today), periodic);
+        let month = open(uses.latest_gap(rule.frequent_from, today), frequent);
+        let year = open(uses.latest_gap(rule.periodic_from, today), periodic);
         if let Some(reached) = year.or(month) {
             let kind = if year.is_some() { "periodic" } else { "frequent" };
             self.reasons.push(Reason {
@@ -453,9 +453,10 @@ impl Clocks<'_> {
                 due: Some(reached),
                 source: Some(rule.source.clone()),
             });
-        } else if let Some((month, year)) = uses.next_idle_days() {
-            let coming = [month, year]
+        } else {
+            let coming = [rule.frequent_from, rule.periodic_from]
                 .into_iter()
+                .filter_map(|length| uses.next_gap(length))
                 .filter(|day| *day > today)
                 .map(|day| zone.start_of(day));
             self.ends.extend(coming.min());

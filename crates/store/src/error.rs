@@ -105,16 +105,6 @@ impl StoreError {
             _ => None,
         }
     }
-    /// The SQLSTATE, if the database raised one.
-    pub fn sqlstate(&self) -> Option<String> {
-        match self {
-            Self::Database(error) | Self::Repeat(error) | Self::Busy(error) => error
-                .as_database_error()
-                .and_then(|error| error.code())
-                .map(|code| code.into_owned()),
-            _ => None,
-        }
-    }
 }
 
 impl From<sqlx::Error> for StoreError {

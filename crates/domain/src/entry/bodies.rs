@@ -1,7 +1,7 @@
 //! The body of each kind of entry. Field names are those of the HTTP contract.
 
 use crate::calendar::Interval;
-use crate::ids::{BulletinId, ClampId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId};
+use crate::ids::{BulletinId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId};
 use crate::quantity::{Length, Mass, Range};
 use crate::words::{
     AbnormalCondition, AmendmentField, Component, EntryKind, ExaminationBasis, ExceptionalReason, Grade,
@@ -397,16 +397,6 @@ pub enum ProofTestResult {
     Passed,
     /// Did not.
     Failed,
-}
-
-impl Amended {
-    /// The clamp named by a `same_clamp_as` amendment.
-    pub fn same_clamp(&self) -> Option<ClampId> {
-        match self.field {
-            AmendmentField::SameClampAs => serde_json::from_value(self.value.clone()).ok(),
-            _ => None,
-        }
-    }
 }
 
 impl Repaired {

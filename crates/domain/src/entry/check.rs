@@ -4,6 +4,7 @@
 //! what the trade's rules say against an entry is judged elsewhere, and never refuses what restricts.
 
 use super::bodies::*;
+use crate::faults::Faults;
 use crate::mark;
 use crate::quantity::Mass;
 use crate::words::{AmendmentField, Grade, Outcome};
@@ -40,16 +41,7 @@ const LONGEST_USE: SignedDuration = SignedDuration::from_hours(92 * 24);
 /// The earliest and latest day that any entry may name.
 const DAYS: (Date, Date) = (date(1900, 1, 1), date(2199, 12, 31));
 
-struct Faults(Vec<InputError>);
-
 impl Faults {
-    fn add(&mut self, pointer: impl Into<String>, code: &'static str, detail: impl Into<String>) {
-        self.0.push(InputError {
-            pointer: pointer.into(),
-            code,
-            detail: detail.into(),
-        });
-    }
     fn text(&mut self, pointer: impl Into<String>, text: &str, longest: usize, required: bool) {
         let pointer = pointer.into();
         if required && text.trim().is_empty() {
@@ -112,7 +104,7 @@ impl Faults {
 
 /// Every fault of an entry's told time and body. Empty: well-formed.
 pub fn check_body(performed_at: Timestamp, body: &Body) -> Vec<InputError> {
-    let mut faults = Faults(Vec::new());
+    let mut faults = Faults::default();
     let day = crate::calendar::Zone::utc().date_at(performed_at);
     if day < DAYS.0 || DAYS.1 < day {
         faults.add(

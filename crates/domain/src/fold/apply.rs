@@ -35,16 +35,7 @@ impl ClampState {
             Body::Inspected(body) => self.inspect(entry, body, evidence, reference),
             Body::Repaired(body) => self.renew(body),
             Body::ReturnedToService(body) => {
-                let signer_holds_clamp = self
-                    .issued
-                    .as_ref()
-                    .is_some_and(|issued| issued.person == Some(entry.performed_by));
-                let waiting = Waiting {
-                    entry: entry.clone(),
-                    releases: body.releases.clone(),
-                    signer_holds_clamp,
-                };
-                self.waiting.insert(entry.id, waiting);
+                self.waiting.insert(entry.id, Waiting::of(self, entry, body));
             }
             Body::Transferred(body) => self.places.add(entry.id, body.to_yard, body.replaces),
             Body::Classified(body) => self.classify(entry, body, reference),

@@ -8,7 +8,7 @@ use super::claims::value;
 use super::{Heads, Uses};
 use crate::calendar::Interval;
 use crate::crediting::{Known, competent};
-use crate::entry::{Amended, Body, Direction, Entry, Registered, Release};
+use crate::entry::{Amended, Body, Direction, Entry, Registered, Release, ReturnedToService};
 use crate::finding::Readings;
 use crate::ids::{ClampId, EntryId, LockoutId, PersonId, YardId};
 use crate::lockout::Lockout;
@@ -91,6 +91,21 @@ pub struct Waiting {
     pub releases: Vec<Release>,
     /// Whether the clamp was issued to its signer at the time.
     pub signer_holds_clamp: bool,
+}
+
+impl Waiting {
+    /// A return with all its releases, as the clamp stood before it.
+    pub fn of(before: &ClampState, entry: &Entry, body: &ReturnedToService) -> Self {
+        let signer_holds_clamp = before
+            .issued
+            .as_ref()
+            .is_some_and(|issued| issued.person == Some(entry.performed_by));
+        Self {
+            entry: entry.clone(),
+            releases: body.releases.clone(),
+            signer_holds_clamp,
+        }
+    }
 }
 
 /// A second person's word on an entry.

@@ -29,10 +29,8 @@ pub struct Uses {
     pub last_at: Option<Timestamp>,
 }
 
-/// A gap this long needs a frequent inspection before use.
-const MONTH: Interval = Interval::Months(1);
-/// A gap this long needs a periodic inspection before use.
-const YEAR: Interval = Interval::Months(12);
+/// Uses closer together than this are one span. No rule set asks about a shorter gap (a test of theirs proves it).
+pub(crate) const JOINED_WITHIN: Interval = Interval::Months(1);
 
 impl Uses {
     /// Adds a period of use; its days, if there were any lifts, are those of the yard's zone.
@@ -44,7 +42,7 @@ impl Uses {
         let mut joined: Vec<Span> = Vec::with_capacity(self.spans.len());
         for span in self.spans.drain(..) {
             match joined.last_mut() {
-                Some(before) if span.first < MONTH.after(before.last) => {
+                Some(before) if span.first < JOINED_WITHIN.after(before.last) => {
                     before.last = before.last.max(span.last)
                 }
                 Some(_) | None => joined.push(span),
@@ -53,24 +51,13 @@ impl Uses {
         self.spans = joined;
     }
 
-    /// The latest day by `today` from which a gap of a month had lasted: a frequent inspection on or after it closes it.
-    pub fn idle_month(&self, today: Date) -> Option<Date> {
-        self.latest_gap(MONTH, today)
+    /// The day on which the gap since the last use will have lasted this long.
+    pub fn next_gap(&self, length: Interval) -> Option<Date> {
+        self.spans.last().map(|span| length.after(span.last))
     }
 
-    /// The same for a year and a periodic inspection.
-    pub fn idle_year(&self, today: Date) -> Option<Date> {
-        self.latest_gap(YEAR, today)
-    }
-
-    /// The days on which the gap since the last use will have lasted a month and a year.
-    pub fn next_idle_days(&self) -> Option<(Date, Date)> {
-        self.spans
-            .last()
-            .map(|span| (MONTH.after(span.last), YEAR.after(span.last)))
-    }
-
-    fn latest_gap(&self, length: Interval, today: Date) -> Option<Date> {
+    /// The latest day by `today` from which a gap had lasted this long: an inspection on or after it closes it.
+    pub fn latest_gap(&self, length: Interval, today: Date) -> Option<Date> {
         let ends = self.spans.iter().skip(1).map(|next| next.first).chain([today]);
         self.spans
             .iter()
@@ -85,6 +72,9 @@ impl Uses {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const MONTH: Interval = Interval::Months(1);
+    const YEAR: Interval = Interval::Months(12);
 
     fn day(text: &str) -> Date {
         text.parse().unwrap()
@@ -109,10 +99,10 @@ mod tests {
         // Worked example in the trade rules: last use 2025-03-10, frequent due before use from 2025-04-10, periodic
         // from 2026-03-10 (ASME B30.20-2013, 20-1.3.5).
         let uses = uses(&[("2025-03-01", "2025-03-10")]);
-        assert_eq!(uses.idle_month(day("2025-04-09")), None);
-        assert_eq!(uses.idle_month(day("2025-04-10")), Some(day("2025-04-10")));
-        assert_eq!(uses.idle_year(day("2026-03-09")), None);
-        assert_eq!(uses.idle_year(day("2026-03-10")), Some(day("2026-03-10")));
+        assert_eq!(uses.latest_gap(MONTH, day("2025-04-09")), None);
+        assert_eq!(uses.latest_gap(MONTH, day("2025-04-10")), Some(day("2025-04-10")));
+        assert_eq!(uses.latest_gap(YEAR, day("2026-03-09")), None);
+        assert_eq!(uses.latest_gap(YEAR, day("2026-03-10")), Some(day("2026-03-10")));
     }
 
     #[test]
@@ -126,9 +116,12 @@ mod tests {
         let backward = uses(&days.iter().rev().copied().collect::<Vec<_>>());
         assert_eq!(forward, backward);
         assert_eq!(forward.spans.len(), 2);
-        assert_eq!(forward.idle_month(day("2025-07-02")), Some(day("2025-04-10")));
+        assert_eq!(
+            forward.latest_gap(MONTH, day("2025-07-02")),
+            Some(day("2025-04-10"))
+        );
         // A use reported late fills the gap.
         let filled = uses(&[days[0], days[1], ("2025-04-05", "2025-05-15")]);
-        assert_eq!(filled.idle_month(day("2025-06-21")), None);
+        assert_eq!(filled.latest_gap(MONTH, day("2025-06-21")), None);
     }
 }

@@ -160,15 +160,7 @@ fn release(
     evidence: &Evidence,
     reference: &Reference,
 ) -> Option<Refusal> {
-    let signer_holds_clamp = before
-        .issued
-        .as_ref()
-        .is_some_and(|issued| issued.person == Some(entry.performed_by));
-    let waiting = Waiting {
-        entry: entry.clone(),
-        releases: body.releases.clone(),
-        signer_holds_clamp,
-    };
+    let waiting = Waiting::of(before, entry, body);
     let mut unmet = returns::unmet(before, &waiting, evidence, reference);
     // The second person can only confirm what is recorded.
     unmet.retain(|unmet| unmet.code != UnmetCode::SecondPersonMissing);

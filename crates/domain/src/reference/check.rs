@@ -7,6 +7,7 @@ use super::{Intervals, Model, Yard};
 use crate::calendar::Interval;
 use crate::criteria::criterion;
 use crate::entry::InputError;
+use crate::faults::Faults;
 use crate::quantity::{Length, Mass};
 use crate::rule_set::{Clock, RuleSet, all, current};
 use crate::words::{RuleSetName, ServiceClass};
@@ -24,16 +25,7 @@ const MAX_ITEMS: usize = 100;
 /// The oldest knowledge that any yard may call good enough (our decision).
 const MAX_KNOWLEDGE: Interval = Interval::Days(7);
 
-struct Faults(Vec<InputError>);
-
 impl Faults {
-    fn add(&mut self, pointer: impl Into<String>, code: &'static str, detail: impl Into<String>) {
-        self.0.push(InputError {
-            pointer: pointer.into(),
-            code,
-            detail: detail.into(),
-        });
-    }
     fn unless(&mut self, good: bool, pointer: &str, code: &'static str, detail: &str) {
         if !good {
             self.add(pointer, code, detail);
@@ -58,7 +50,7 @@ impl Faults {
 
 /// Every fault of a yard. Empty: well-formed.
 pub fn check_yard(yard: &Yard) -> Vec<InputError> {
-    let mut faults = Faults(Vec::new());
+    let mut faults = Faults::default();
     let plain = yard
         .code
         .bytes()
@@ -124,7 +116,7 @@ fn legal(rules: &RuleSet, class: ServiceClass) -> Option<Interval> {
 
 /// Every fault of a model. Empty: well-formed.
 pub fn check_model(model: &Model) -> Vec<InputError> {
-    let mut faults = Faults(Vec::new());
+    let mut faults = Faults::default();
     faults.name("/maker", &model.maker, MAX_NAME);
     faults.name("/model", &model.model, MAX_NAME);
     faults.unless(

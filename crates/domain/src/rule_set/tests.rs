@@ -270,6 +270,11 @@ fn a_clamp_idle_for_a_month_needs_a_frequent_and_for_a_year_a_periodic_inspectio
     let last_use = "2025-03-10".parse().unwrap();
     assert_eq!(idle.frequent_from.after(last_use).to_string(), "2025-04-10");
     assert_eq!(idle.periodic_from.after(last_use).to_string(), "2026-03-10");
+    // The fold joins uses that lie closer together: a shorter gap would be lost there.
+    for rule in all().iter().filter_map(|rules| rules.idle.as_ref()) {
+        assert!(crate::fold::JOINED_WITHIN.is_within(rule.frequent_from));
+        assert!(crate::fold::JOINED_WITHIN.is_within(rule.periodic_from));
+    }
 }
 
 #[test]

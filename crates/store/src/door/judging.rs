@@ -4,7 +4,7 @@ use super::error::RecordError;
 use super::subject::Subject;
 use super::types::{Author, Mode, NewEntry};
 use crate::clock::whole_microseconds;
-use clampward_domain::entry::{Body, Entry, InputError, JudgedBy};
+use clampward_domain::entry::{Body, Classified, Entry, InputError, JudgedBy, Transferred};
 use clampward_domain::ids::{EntryId, ModelId, YardId};
 use clampward_domain::reference::Reference;
 use clampward_domain::rule_set;
@@ -108,22 +108,10 @@ pub(super) fn predecessor(body: &Body) -> Option<Option<EntryId>> {
 
 /// Names the entry that a body replaces, for the kinds that replace one.
 pub(super) fn name_predecessor(body: &mut Body, predecessor: Option<EntryId>) {
-    match body {
-        Body::Transferred(body) => body.replaces = predecessor,
-        Body::Classified(body) => body.replaces = predecessor,
-        Body::Registered(_)
-        | Body::Inspected(_)
-        | Body::TaggedOut(_)
-        | Body::Repaired(_)
-        | Body::ProofTested(_)
-        | Body::ReturnedToService(_)
-        | Body::Confirmed(_)
-        | Body::Issued(_)
-        | Body::Received(_)
-        | Body::Amended(_)
-        | Body::Used(_)
-        | Body::Retired(_)
-        | Body::Reassessed(_) => {}
+    if let Body::Transferred(Transferred { replaces, .. }) | Body::Classified(Classified { replaces, .. }) =
+        body
+    {
+        *replaces = predecessor;
     }
 }
 

@@ -1,6 +1,6 @@
 //! Reading reference data back as the domain sees them, as they are now or as they were known at a position.
 
-use super::yards;
+use super::row::read_body;
 use crate::people::accounts::scope;
 use crate::reference::{word, words};
 use crate::{Store, StoreError};
@@ -84,7 +84,7 @@ async fn load_yards(
     .await?;
     let mut yards: BTreeMap<YardId, Versions<Yard>> = BTreeMap::new();
     for mut row in rows {
-        let body = yards::read_body(row.id, std::mem::take(&mut row.body))?;
+        let body = read_body("yard_version", row.id, std::mem::take(&mut row.body))?;
         yards
             .entry(YardId::new(row.id))
             .or_default()
@@ -108,7 +108,7 @@ async fn load_models(
     .await?;
     let mut models: BTreeMap<ModelId, Versions<Model>> = BTreeMap::new();
     for mut row in rows {
-        let body = super::models::read_body(row.id, std::mem::take(&mut row.body))?;
+        let body = read_body("model_version", row.id, std::mem::take(&mut row.body))?;
         models
             .entry(ModelId::new(row.id))
             .or_default()

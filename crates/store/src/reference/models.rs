@@ -1,6 +1,6 @@
 //! Models: versions that start on a civil day (UTC), never overwritten.
 
-use super::row::{ReferenceError, ReferenceRow, VersionNumber, record};
+use super::row::{ReferenceError, ReferenceRow, VersionNumber, read_body, record};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::calendar::Zone;
 use clampward_domain::ids::{ModelId, PersonId};
@@ -69,18 +69,9 @@ impl Row {
             starts_on: self.starts_on.map(SqlDate::to_jiff),
             starts_at: self.starts_at.to_jiff(),
             recorded_at: self.recorded_at.to_jiff(),
-            body: read_body(self.model_id, self.body)?,
+            body: read_body("model_version", self.model_id, self.body)?,
         })
     }
-}
-
-pub(super) fn read_body(id: Uuid, body: serde_json::Value) -> Result<Model, StoreError> {
-    serde_json::from_value(body).map_err(|error| StoreError::Inconsistent {
-        table: "model_version",
-        column: "body",
-        id,
-        detail: error.to_string(),
-    })
 }
 
 impl Store {

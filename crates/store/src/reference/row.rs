@@ -6,11 +6,26 @@ use crate::{CommandError, StoreError, Tx, canonical};
 use clampward_domain::ids::{PersonId, YardId};
 use jiff::Timestamp;
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 use std::str::FromStr;
 use uuid::Uuid;
 
 /// The number of a version, from 1.
 pub type VersionNumber = u32;
+
+/// What a version says, read back from the table it stands in.
+pub(super) fn read_body<T: DeserializeOwned>(
+    table: &'static str,
+    id: Uuid,
+    body: serde_json::Value,
+) -> Result<T, StoreError> {
+    serde_json::from_value(body).map_err(|error| StoreError::Inconsistent {
+        table,
+        column: "body",
+        id,
+        detail: error.to_string(),
+    })
+}
 
 /// Why a change of yards or models was refused.
 #[derive(Debug, thiserror::Error)]

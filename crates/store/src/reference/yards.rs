@@ -1,6 +1,6 @@
 //! Yards: versions that start on a civil day there, never overwritten.
 
-use super::row::{ReferenceError, ReferenceRow, VersionNumber, record};
+use super::row::{ReferenceError, ReferenceRow, VersionNumber, read_body, record};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::{PersonId, YardId};
 use clampward_domain::reference::{Yard, YardScope};
@@ -68,18 +68,9 @@ impl Row {
             starts_on: self.starts_on.map(SqlDate::to_jiff),
             starts_at: self.starts_at.to_jiff(),
             recorded_at: self.recorded_at.to_jiff(),
-            body: read_body(self.yard_id, self.body)?,
+            body: read_body("yard_version", self.yard_id, self.body)?,
         })
     }
-}
-
-pub(super) fn read_body(id: Uuid, body: serde_json::Value) -> Result<Yard, StoreError> {
-    serde_json::from_value(body).map_err(|error| StoreError::Inconsistent {
-        table: "yard_version",
-        column: "body",
-        id,
-        detail: error.to_string(),
-    })
 }
 
 impl Store {

@@ -1,0 +1,21 @@
+//! Faults of input while they are collected: all of them, not the first.
+//!
+//! Owns only the list; what is a fault is said where an entry's body or reference data are checked, which add their own
+//! ways of looking to it.
+
+use crate::entry::InputError;
+
+/// Faults found so far, in the order in which they were found.
+#[derive(Default)]
+pub(crate) struct Faults(pub(crate) Vec<InputError>);
+
+impl Faults {
+    /// One more.
+    pub(crate) fn add(&mut self, pointer: impl Into<String>, code: &'static str, detail: impl Into<String>) {
+        self.0.push(InputError {
+            pointer: pointer.into(),
+            code,
+            detail: detail.into(),
+        });
+    }
+}
