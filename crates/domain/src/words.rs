@@ -24,11 +24,23 @@ impl AmendmentField {
 }
 
 macro_rules! words {
-    ($($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $code:literal),+ $(,)? })+) => {$(
-        $(#[$doc])*
+    ($($(#[doc = $doc:literal])+ $name:ident { $($(#[doc = $vdoc:literal])+ $variant:ident = $code:literal),+ $(,)? })+) => {$(
+        $(#[doc = $doc])+
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
-        pub enum $name { $($(#[$vdoc])* #[serde(rename = $code)] $variant),+ }
+        pub enum $name { $($(#[doc = $vdoc])+ #[serde(rename = $code)] $variant),+ }
+
+        #[cfg(feature = "openapi")]
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                $crate::words::schema(concat!($($doc),+), &[$(($code, concat!($($vdoc),+))),+])
+            }
+        }
+        #[cfg(feature = "openapi")]
+        impl utoipa::ToSchema for $name {
+            fn name() -> std::borrow::Cow<'static, str> {
+                std::borrow::Cow::Borrowed($crate::words::schema_name(stringify!($name)))
+            }
+        }
 
         impl $name {
             /// Every value, in the order of the list.
@@ -55,6 +67,32 @@ macro_rules! words {
     )+};
 }
 pub(crate) use words;
+
+/// The schema of a list of words: the words as they stand in JSON, each with what it means.
+#[cfg(feature = "openapi")]
+pub(crate) fn schema(
+    what: &str,
+    words: &[(&str, &str)],
+) -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+    let meanings = words
+        .iter()
+        .map(|(code, meaning)| format!("\n- `{code}`: {}", meaning.trim()));
+    utoipa::openapi::schema::ObjectBuilder::new()
+        .schema_type(utoipa::openapi::schema::Type::String)
+        .description(Some(format!("{}\n{}", what.trim(), meanings.collect::<String>())))
+        .enum_values(Some(words.iter().map(|(code, _)| *code)))
+        .into()
+}
+
+/// The name of a list of words in the contract: its own, unless something else bears it there.
+#[cfg(feature = "openapi")]
+pub(crate) const fn schema_name(name: &'static str) -> &'static str {
+    match name.as_bytes() {
+        b"Outcome" => "FindingOutcome",
+        b"JudgedBy" => "WayOfJudging",
+        _ => name,
+    }
+}
 
 words! {
     /// Service class after ASME B30.20; later values are harder service.

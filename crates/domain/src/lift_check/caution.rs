@@ -10,8 +10,16 @@ macro_rules! cautions {
     ($($name:ident = $code:literal, $detail:literal, $cite:literal, $certainty:ident;)+) => {
         /// A caution.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
         pub enum CautionCode { $(#[doc = $detail] #[serde(rename = $code)] $name),+ }
+
+        #[cfg(feature = "openapi")]
+        impl utoipa::PartialSchema for CautionCode {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                crate::words::schema("A caution.", &[$(($code, $detail)),+])
+            }
+        }
+        #[cfg(feature = "openapi")]
+        impl utoipa::ToSchema for CautionCode {}
 
         impl CautionCode {
             /// Every caution.
