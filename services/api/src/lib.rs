@@ -9,12 +9,14 @@ pub mod commands;
 pub mod config;
 pub mod extract;
 mod frame;
+pub mod healthcheck;
 pub mod openapi;
 pub mod permission;
 pub mod plot;
 pub mod random;
 pub mod reply;
 pub mod routes;
+pub mod secret;
 mod server;
 pub mod sign_in;
 

@@ -2,6 +2,8 @@
 
 use clampward_api::clock::SystemClock;
 use clampward_api::config::{Config, Limits};
+use clampward_api::healthcheck::{self, Question};
+use clampward_api::secret::{OwnerDatabase, ServiceDatabase, ServicePassword};
 use clampward_api::sign_in::SigningKey;
 use clampward_api::{background, commands, openapi};
 use clampward_store::{Store, StoreOptions};
@@ -36,13 +38,14 @@ enum Command {
     Openapi,
     /// Record the first administrator and print a password.
     CreateAdministrator(CreateAdministrator),
+    /// Ask the service on this machine how it is: for container engines and service managers.
+    Healthcheck(Healthcheck),
 }
 
 #[derive(clap::Args)]
 struct Serve {
-    /// The service's own database sign-in.
-    #[arg(long, env = "CLAMPWARD_DATABASE_URL", hide_env_values = true)]
-    database_url: String,
+    #[command(flatten)]
+    database: ServiceDatabase,
     /// Where to listen.
     #[arg(long, env = "CLAMPWARD_LISTEN", default_value = "127.0.0.1:8080")]
     listen: SocketAddr,
@@ -62,26 +65,22 @@ struct Serve {
 
 #[derive(clap::Args)]
 struct Migrate {
-    /// The owner's database sign-in.
-    #[arg(long, env = "CLAMPWARD_OWNER_URL", hide_env_values = true)]
-    owner_url: String,
-    /// Lets the service sign in by this password.
-    #[arg(long, env = "CLAMPWARD_SERVICE_PASSWORD", hide_env_values = true)]
-    service_password: Option<String>,
+    #[command(flatten)]
+    owner: OwnerDatabase,
+    #[command(flatten)]
+    service_password: ServicePassword,
 }
 
 #[derive(clap::Args)]
 struct Verify {
-    /// The service's own database sign-in.
-    #[arg(long, env = "CLAMPWARD_DATABASE_URL", hide_env_values = true)]
-    database_url: String,
+    #[command(flatten)]
+    database: ServiceDatabase,
 }
 
 #[derive(clap::Args)]
 struct CreateAdministrator {
-    /// The service's own database sign-in.
-    #[arg(long, env = "CLAMPWARD_DATABASE_URL", hide_env_values = true)]
-    database_url: String,
+    #[command(flatten)]
+    database: ServiceDatabase,
     /// E-mail address.
     #[arg(long)]
     email: String,
@@ -91,6 +90,16 @@ struct CreateAdministrator {
     /// Record one although there is an administrator already.
     #[arg(long)]
     force_another: bool,
+}
+
+#[derive(clap::Args)]
+struct Healthcheck {
+    /// Where the service was told to listen.
+    #[arg(long, env = "CLAMPWARD_LISTEN", default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    /// What to ask.
+    #[arg(long, value_enum, default_value_t = Question::Alive)]
+    question: Question,
 }
 
 #[actix_web::main]
@@ -115,18 +124,19 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
     match command {
         Command::Serve(options) => serve(options).await,
         Command::Migrate(options) => {
-            clampward_store::migrate(&options.owner_url, options.service_password.as_deref()).await?;
+            let password = options.service_password.password()?;
+            clampward_store::migrate(&options.owner.url()?, password.as_deref()).await?;
             tracing::info!("migrated");
             Ok(())
         }
-        Command::Verify(options) => commands::verify(options.database_url, Arc::new(SystemClock)).await,
+        Command::Verify(options) => commands::verify(options.database.url()?, Arc::new(SystemClock)).await,
         Command::Openapi => {
             commands::print(&openapi::text()?)?;
             Ok(())
         }
         Command::CreateAdministrator(options) => {
             let new = commands::NewAdministrator {
-                database_url: options.database_url,
+                database_url: options.database.url()?,
                 email: options.email,
                 name: options.name,
                 another: options.force_another,
@@ -135,6 +145,7 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
             commands::print(&password)?;
             Ok(())
         }
+        Command::Healthcheck(options) => Ok(healthcheck::ask(options.listen, options.question)?),
     }
 }
 
@@ -144,15 +155,16 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         .or_else(|| std::thread::available_parallelism().ok().map(Into::into))
         .unwrap_or(1);
     let clock = Arc::new(SystemClock);
+    let database_url = options.database.url()?;
     let store = Store::connect_lazy(StoreOptions {
-        url: options.database_url.clone(),
+        url: database_url.clone(),
         max_connections: BACKGROUND_CONNECTIONS,
         clock: clock.clone(),
     })?;
     let background = tokio::spawn(background::run(store.clone()));
     let running = clampward_api::build(Config {
         listen: options.listen,
-        database_url: options.database_url,
+        database_url,
         connections_per_worker: options.connections,
         workers,
         signing_key: SigningKey::load_or_create(&options.signing_key)?,
