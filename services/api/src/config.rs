@@ -1,19 +1,11 @@
 //! What the service needs to be told. Read by the binary; tests make their own.
 
+use crate::limits;
 use crate::sign_in::SigningKey;
 use clampward_store::Clock;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
-
-/// Largest body of a request after decompression.
-pub const MAX_BODY_BYTES: usize = 1 << 20;
-/// How long requests under way may still take when the service is told to stop.
-pub const SHUTDOWN_SECONDS: u64 = 20;
-/// How long a client may take to send the head of a request.
-pub const CLIENT_REQUEST_TIMEOUT: Duration = Duration::from_secs(5);
-/// How long an idle connection is kept.
-pub const KEEP_ALIVE: Duration = Duration::from_secs(75);
 
 /// Everything that [`crate::build`] needs.
 pub struct Config {
@@ -35,13 +27,29 @@ pub struct Config {
     pub limits: Limits,
 }
 
-/// Limits that an installation may choose.
+/// Limits that an installation may choose; [`crate::limits`] says what each bounds.
 #[derive(Clone, Copy, Debug)]
 pub struct Limits {
     /// How many passwords are hashed at once.
     pub hash_slots: usize,
     /// How long a one-time token to set a password is valid.
     pub set_password_hours: i64,
+    /// How long a request may take.
+    pub request: Duration,
+    /// How long `/readyz` says that the service stops before it does.
+    pub drain: Duration,
+    /// Exports under way.
+    pub exports: usize,
+    /// Lists and reports under way.
+    pub lists: usize,
+    /// Writes under way.
+    pub writes: usize,
+    /// Fitness questions, lift checks and tag-outs under way.
+    pub fitness: usize,
+    /// Requests of one person or service account at once, and within [`Limits::quota_window`].
+    pub quota: u32,
+    /// How long a used-up quota takes to be whole again.
+    pub quota_window: Duration,
 }
 
 impl Default for Limits {
@@ -49,7 +57,15 @@ impl Default for Limits {
         let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
         Self {
             hash_slots: cores,
-            set_password_hours: 72,
+            set_password_hours: i64::from(limits::SET_PASSWORD.number()),
+            request: limits::REQUEST.duration(),
+            drain: limits::DRAIN.duration(),
+            exports: limits::EXPORTS.count(),
+            lists: limits::LISTS.count(),
+            writes: limits::WRITES.count(),
+            fitness: limits::FITNESS.count(),
+            quota: limits::QUOTA.number(),
+            quota_window: limits::QUOTA_WINDOW.duration(),
         }
     }
 }

@@ -10,6 +10,7 @@ pub mod config;
 pub mod extract;
 mod frame;
 pub mod healthcheck;
+pub mod limits;
 pub mod openapi;
 pub mod permission;
 pub mod plot;

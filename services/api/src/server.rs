@@ -1,9 +1,9 @@
 //! Putting the service together: the same for the binary and for tests.
 
-use crate::config::{CLIENT_REQUEST_TIMEOUT, Config, KEEP_ALIVE, MAX_BODY_BYTES, SHUTDOWN_SECONDS};
+use crate::config::Config;
 use crate::extract::Services;
 use crate::sign_in::{HashError, Hasher, Tokens};
-use crate::{frame, openapi, routes};
+use crate::{frame, limits as table, openapi, routes};
 use actix_web::dev::{Server, ServerHandle};
 use actix_web::web::{Data, PayloadConfig};
 use actix_web::{App, HttpRequest, HttpServer, middleware, web};
@@ -84,7 +84,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
                 app
             }
         };
-        app.app_data(PayloadConfig::new(MAX_BODY_BYTES))
+        app.app_data(PayloadConfig::new(table::BODY.count()))
             .configure(|config| routes::documentation(config, &document))
             .default_service(web::to(move |request: HttpRequest| {
                 let allowed = addresses.methods_of(request.path());
@@ -97,9 +97,10 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
             .wrap(middleware::Compress::default())
     })
     .workers(workers)
-    .shutdown_timeout(SHUTDOWN_SECONDS)
-    .client_request_timeout(CLIENT_REQUEST_TIMEOUT)
-    .keep_alive(KEEP_ALIVE)
+    .shutdown_timeout(table::SHUTDOWN.value)
+    .client_request_timeout(table::REQUEST_HEAD.duration())
+    .client_disconnect_timeout(table::DISCONNECT.duration())
+    .keep_alive(table::KEEP_ALIVE.duration())
     .bind(listen)?;
     let address = server.addrs().first().copied().unwrap_or(listen);
     Ok(Running {

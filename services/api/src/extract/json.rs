@@ -64,7 +64,7 @@ fn unreadable(error: &actix_web::Error) -> Failure {
     if status == actix_web::http::StatusCode::PAYLOAD_TOO_LARGE {
         let detail = format!(
             "The body exceeds {} bytes after decompression.",
-            crate::config::MAX_BODY_BYTES
+            crate::limits::BODY.value
         );
         return Failure::new(problem::BODY_TOO_LARGE, detail);
     }

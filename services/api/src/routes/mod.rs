@@ -33,6 +33,7 @@ pub fn register(config: &mut ServiceConfig) {
         .service(operations::readyz::readyz)
         .service(operations::help::help)
         .service(operations::jwks::jwks)
+        .service(operations::limits::limits)
         .service(auth::token::token)
         .service(auth::refresh::refresh)
         .service(auth::revoke::revoke)

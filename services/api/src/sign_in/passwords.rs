@@ -3,6 +3,7 @@
 //! Hashing is made to be slow, so the number of hashes at once is bounded and a short queue stands before it; whoever
 //! finds the queue full is told to come back. An unknown account costs the same hash as a known one.
 
+use crate::limits::HASH_QUEUE;
 use crate::random;
 use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher, PasswordVerifier};
@@ -20,8 +21,6 @@ const MEMORY_KIB: u32 = 19_456;
 const PASSES: u32 = 2;
 /// Lanes of one hash.
 const LANES: u32 = 1;
-/// How many may wait for a slot.
-const MAX_WAITING: usize = 20;
 /// Shortest password (NIST SP 800-63B-4: 15 characters where it is the only factor).
 pub const MIN_PASSWORD_CHARS: usize = 15;
 /// Longest password.
@@ -98,7 +97,7 @@ struct Queue<'a>(&'a AtomicUsize);
 impl<'a> Queue<'a> {
     fn enter(waiting: &'a AtomicUsize) -> Result<Self, HashError> {
         let place = Self(waiting);
-        if waiting.fetch_add(1, Ordering::SeqCst) >= MAX_WAITING {
+        if waiting.fetch_add(1, Ordering::SeqCst) >= HASH_QUEUE.count() {
             return Err(HashError::TooBusy);
         }
         Ok(place)
@@ -236,11 +235,11 @@ mod tests {
     #[actix_web::test]
     async fn a_full_queue_is_told_to_come_back() {
         let hasher = Hasher::new(1).expect("hasher");
-        hasher.waiting.store(MAX_WAITING, Ordering::SeqCst);
+        hasher.waiting.store(HASH_QUEUE.count(), Ordering::SeqCst);
         let taken = Arc::clone(&hasher.slots).try_acquire_owned().expect("free");
         let refused = hasher.verify("anything at all, really".to_owned(), None).await;
         assert!(matches!(refused, Err(HashError::TooBusy)));
-        assert_eq!(hasher.waiting.load(Ordering::SeqCst), MAX_WAITING);
+        assert_eq!(hasher.waiting.load(Ordering::SeqCst), HASH_QUEUE.count());
         drop(taken);
         assert!(
             hasher

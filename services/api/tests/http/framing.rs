@@ -85,6 +85,21 @@ async fn an_unknown_address_is_404_and_an_unknown_method_405_with_the_known_ones
 }
 
 #[actix_web::test]
+async fn every_limit_is_published_with_the_value_that_holds_here() {
+    let app = TestApp::start().await;
+    let reply = app.call("GET", "/v1/limits").send().await.succeeded(200);
+    let items = reply.body["items"].as_array().expect("items");
+    let expected = clampward_api::config::Limits::default().published();
+    assert_eq!(reply.body["items"], json!(expected));
+    assert!(
+        items
+            .iter()
+            .any(|row| { row["name"] == "body_bytes" && row["value"] == 1 << 20 && row["unit"] == "bytes" })
+    );
+    app.stop().await;
+}
+
+#[actix_web::test]
 async fn every_problem_has_a_help_page() {
     let app = TestApp::start().await;
     for kind in clampward_wire::problem::CODES {

@@ -1,7 +1,7 @@
-//! Health, help and keys: what needs no sign-in.
+//! Health, limits, help and keys: what needs no sign-in.
 
 pub mod healthz;
 pub mod help;
 pub mod jwks;
-
+pub mod limits;
 pub mod readyz;

@@ -1,0 +1,244 @@
+//! Every limit of the service in one table: name, value, unit, and what it bounds. Published at `GET /v1/limits`.
+//!
+//! A limit stands here and nowhere else: the code that keeps it reads its value from its row, and what an installation
+//! may choose ([`Limits`]) starts from the row. Limits that another crate keeps are named by that crate's constant.
+//! To add one: a row in [`TABLE`]; if it can be chosen, a field of [`Limits`] and a line in [`Limits::published`].
+
+use crate::config::Limits;
+use serde::Serialize;
+use std::time::Duration;
+use utoipa::ToSchema;
+
+/// What a limit counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Unit {
+    /// Bytes.
+    Bytes,
+    /// Characters (Unicode scalar values).
+    Characters,
+    /// Items of a list.
+    Items,
+    /// Levels of nesting.
+    Levels,
+    /// Requests.
+    Requests,
+    /// Passwords that are being checked.
+    Passwords,
+    /// Seconds.
+    Seconds,
+    /// Hours.
+    Hours,
+}
+
+/// One limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Limit {
+    /// Its name, which stays.
+    #[schema(examples("body_bytes"))]
+    pub name: &'static str,
+    /// Its value.
+    #[schema(examples(1_048_576), maximum = 9_007_199_254_740_991_u64)]
+    pub value: u64,
+    /// What is counted.
+    pub unit: Unit,
+    /// What it bounds, and what happens beyond it.
+    #[schema(examples("The body of a request after decompression; beyond it 413."))]
+    pub bounds: &'static str,
+}
+
+impl Limit {
+    /// As a number of things in memory.
+    pub fn count(&self) -> usize {
+        usize::try_from(self.value).unwrap_or(usize::MAX)
+    }
+    /// As a number of things in a request.
+    pub fn number(&self) -> u32 {
+        u32::try_from(self.value).unwrap_or(u32::MAX)
+    }
+    /// As a time.
+    pub fn duration(&self) -> Duration {
+        match self.unit {
+            Unit::Hours => Duration::from_secs(self.value.saturating_mul(3600)),
+            Unit::Bytes
+            | Unit::Characters
+            | Unit::Items
+            | Unit::Levels
+            | Unit::Requests
+            | Unit::Passwords
+            | Unit::Seconds => Duration::from_secs(self.value),
+        }
+    }
+    /// The same with the value that an installation chose.
+    #[must_use]
+    pub fn chosen(mut self, value: u64) -> Self {
+        self.value = value;
+        self
+    }
+}
+
+/// A limit that another crate keeps.
+#[expect(clippy::as_conversions, reason = "no narrowing; `From` is not const")]
+const fn kept(value: usize) -> u64 {
+    value as u64
+}
+
+/// A limit on a list that another crate keeps.
+#[expect(clippy::as_conversions, reason = "no narrowing; `From` is not const")]
+const fn kept_items(value: u32) -> u64 {
+    value as u64
+}
+
+macro_rules! limits {
+    ($($constant:ident = $name:literal, $value:expr, $unit:ident, $bounds:literal;)+) => {
+        $(#[doc = $bounds]
+        pub const $constant: Limit =
+            Limit { name: $name, value: $value, unit: Unit::$unit, bounds: $bounds };)+
+
+        /// Every limit with its usual value.
+        pub const TABLE: &[Limit] = &[$($constant),+];
+    };
+}
+
+limits! {
+    // A request.
+    ADDRESS = "address_bytes", 8 << 10, Bytes,
+        "The address of a request with its query; beyond it 414.";
+    HEADERS = "header_bytes", 16 << 10, Bytes,
+        "Names and values of all headers of a request; beyond it 431.";
+    BODY = "body_bytes", 1 << 20, Bytes,
+        "The body of a request, as sent and after decompression; beyond it 413.";
+    JSON_DEPTH = "json_depth", kept(clampward_wire::json::MAX_DEPTH), Levels,
+        "Nesting of a JSON body; beyond it 400.";
+    REQUEST_ID = "request_id_bytes", 64, Bytes,
+        "A client's own X-Request-Id; a longer one is not logged.";
+    PAGE = "page_items", kept_items(clampward_wire::page::MAX_LIMIT), Items,
+        "Items of one page of a list; a larger `limit` is refused with 400.";
+    PAGE_USUAL = "page_items_usual", kept_items(clampward_wire::page::DEFAULT_LIMIT), Items,
+        "Items of a page if `limit` is left out.";
+    COMPRESSED = "compressed_from_bytes", 1 << 10, Bytes,
+        "Smaller answers are sent as they are, whatever Accept-Encoding says.";
+
+    // Time.
+    REQUEST_HEAD = "request_head_seconds", 5, Seconds,
+        "How long a client may take to send the head of a request; beyond it 408.";
+    REQUEST = "request_seconds", 10, Seconds,
+        "How long a request may take until its answer begins, the sending of its body included; beyond it 503.";
+    KEEP_ALIVE = "keep_alive_seconds", 75, Seconds,
+        "How long an idle connection is kept.";
+    DISCONNECT = "disconnect_seconds", 1, Seconds,
+        "How long a connection that is being closed may take.";
+    DRAIN = "drain_seconds", 5, Seconds,
+        "Told to stop: how long `/readyz` says so before new connections are refused.";
+    SHUTDOWN = "shutdown_seconds", 20, Seconds,
+        "Told to stop: how long requests under way may still take after new connections are refused.";
+    READINESS = "readiness_seconds", 2, Seconds,
+        "How old an answer of `/readyz` about the database may be.";
+
+    // Requests under way in one process, by class.
+    EXPORTS = "exports_at_once", 4, Requests,
+        "Exports under way; beyond it 503 `overloaded`.";
+    LISTS = "lists_at_once", 48, Requests,
+        "Lists and reports under way; beyond it 503 `overloaded`.";
+    WRITES = "writes_at_once", 96, Requests,
+        "Writes, single resources and sign-ins under way; beyond it 503 `overloaded`.";
+    FITNESS = "fitness_at_once", 512, Requests,
+        "Fitness questions, lift checks and tag-outs under way; nothing else takes this room; beyond it 503 `overloaded`.";
+    EXPORTS_TOGETHER = "exports_while_fewer", 32, Requests,
+        "An export begins only while fewer exports, lists and writes together are under way.";
+    LISTS_TOGETHER = "lists_while_fewer", 64, Requests,
+        "A list or report begins only while fewer exports, lists and writes together are under way.";
+    WRITES_TOGETHER = "writes_while_fewer", 128, Requests,
+        "A write begins only while fewer exports, lists and writes together are under way.";
+
+    // Requests of one person or service account.
+    QUOTA = "quota_requests", 1000, Requests,
+        "Requests that one person or service account may send at once, and within `quota_seconds`; beyond it 429.";
+    QUOTA_WINDOW = "quota_seconds", 10, Seconds,
+        "Within this time a used-up quota is whole again, little by little.";
+
+    // Sign-in.
+    HASH_SLOTS = "password_checks_at_once", 2, Passwords,
+        "Passwords that are checked at once: as many as there are processors, unless chosen otherwise.";
+    HASH_QUEUE = "password_checks_waiting", 20, Passwords,
+        "Passwords that may wait for their check; beyond it 429.";
+    SET_PASSWORD = "set_password_hours", 72, Hours,
+        "How long a one-time token to set a password is valid.";
+}
+
+impl Limits {
+    /// The table as it holds in this installation.
+    pub fn published(&self) -> Vec<Limit> {
+        let chosen = [
+            HASH_SLOTS.chosen(kept(self.hash_slots)),
+            SET_PASSWORD.chosen(self.set_password_hours.unsigned_abs()),
+            REQUEST.chosen(self.request.as_secs()),
+            DRAIN.chosen(self.drain.as_secs()),
+            EXPORTS.chosen(kept(self.exports)),
+            LISTS.chosen(kept(self.lists)),
+            WRITES.chosen(kept(self.writes)),
+            FITNESS.chosen(kept(self.fitness)),
+            QUOTA.chosen(kept_items(self.quota)),
+            QUOTA_WINDOW.chosen(self.quota_window.as_secs()),
+        ];
+        let as_chosen = |row: &Limit| chosen.iter().find(|chosen| chosen.name == row.name);
+        TABLE
+            .iter()
+            .map(|row| as_chosen(row).copied().unwrap_or(*row))
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    //! The table is one.
+
+    use super::*;
+
+    #[test]
+    fn every_limit_has_a_name_of_its_own_a_value_and_a_reason() {
+        for (index, row) in TABLE.iter().enumerate() {
+            assert!(row.value > 0, "{}", row.name);
+            assert!(row.bounds.ends_with('.'), "{}", row.name);
+            let twice = TABLE.iter().skip(index + 1).any(|other| other.name == row.name);
+            assert!(!twice, "{}", row.name);
+        }
+    }
+
+    #[test]
+    fn what_an_installation_chooses_is_what_is_published() {
+        let chosen = Limits {
+            hash_slots: 7,
+            exports: 3,
+            quota: 11,
+            request: Duration::from_secs(4),
+            ..Limits::default()
+        };
+        let published = chosen.published();
+        assert_eq!(published.len(), TABLE.len());
+        for (name, value) in [
+            ("password_checks_at_once", 7),
+            ("exports_at_once", 3),
+            ("quota_requests", 11),
+            ("request_seconds", 4),
+            ("body_bytes", 1 << 20),
+        ] {
+            let row = published.iter().find(|row| row.name == name).unwrap();
+            assert_eq!(row.value, value, "{name}");
+        }
+    }
+
+    #[test]
+    fn lower_classes_are_refused_first() {
+        let together = [EXPORTS_TOGETHER, LISTS_TOGETHER, WRITES_TOGETHER].map(|row| row.value);
+        assert!(together.is_sorted_by(|lower, higher| lower < higher));
+        // A class alone never takes the room that the next one has left.
+        for (own, together) in [
+            (EXPORTS, EXPORTS_TOGETHER),
+            (LISTS, LISTS_TOGETHER),
+            (WRITES, WRITES_TOGETHER),
+        ] {
+            assert!(own.value < together.value, "{}", own.name);
+        }
+    }
+}
