@@ -5,11 +5,13 @@
 
 pub mod accounts;
 pub mod competences;
+pub mod sessions;
 pub mod sign_in;
 
 pub use accounts::{Access, Account, AccountBody};
 pub use competences::{CompetenceBody, CompetenceRecord, RevocationBody};
-pub use sign_in::{Credentials, NewSession, Renewed, SetPasswordToken};
+pub use sessions::{NewSession, REFRESH_GRACE_SECONDS, Renewed};
+pub use sign_in::{Credentials, SetPasswordToken};
 
 use crate::{CommandError, StoreError};
 

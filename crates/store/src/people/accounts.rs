@@ -1,6 +1,7 @@
 //! Accounts: a person with roles and yards, in versions. A change appends a ledger row and acts at once.
 
 use super::PeopleError;
+use super::sessions::{Ending, end_families};
 use crate::reference::{ReferenceRow, record, words};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::{PersonId, YardId};
@@ -51,6 +52,19 @@ pub struct Access {
     pub roles: Vec<Role>,
     /// Yards.
     pub yards: YardScope,
+    /// Whether the session goes on. A token is never valid beyond its session's end by the clock, so that here only
+    /// counts whether somebody ended it.
+    pub session_goes_on: bool,
+}
+
+#[derive(FromRow)]
+struct AccessRow {
+    enabled: bool,
+    version: i32,
+    roles: Vec<String>,
+    all_yards: bool,
+    yards: Vec<Uuid>,
+    session_goes_on: bool,
 }
 
 #[derive(FromRow)]
@@ -96,15 +110,31 @@ const ACCOUNT: &str =
   from person p join person_version v on v.person_id = p.id and v.version = p.version";
 
 impl Store {
-    /// Roles and yards of a person at this moment.
-    pub async fn access_of(&self, person: PersonId) -> Result<Option<Access>, StoreError> {
-        let account = self.account(person).await?;
-        Ok(account.map(|account| Access {
-            enabled: account.body.enabled,
-            grants_version: account.version,
-            roles: account.body.roles,
-            yards: account.body.yards,
-        }))
+    /// Roles and yards of a person at this moment, and whether one of their sessions goes on.
+    pub async fn access_of(&self, person: PersonId, session: Uuid) -> Result<Option<Access>, StoreError> {
+        let row: Option<AccessRow> = sqlx::query_as(
+            "-- people.access
+             select v.enabled, v.version, v.roles, v.all_yards, v.yards,
+                    (f.id is not null and f.ended_at is null) as session_goes_on
+               from person p
+               join person_version v on v.person_id = p.id and v.version = p.version
+               left join session_family f on f.id = $2 and f.person_id = p.id
+              where p.id = $1",
+        )
+        .bind(person.uuid())
+        .bind(session)
+        .fetch_optional(&self.inner.reader)
+        .await?;
+        row.map(|row| {
+            Ok(Access {
+                enabled: row.enabled,
+                grants_version: u64::from(row.version.unsigned_abs()),
+                roles: words("person_version", "roles", person.uuid(), &row.roles)?,
+                yards: scope(row.all_yards, row.yards),
+                session_goes_on: row.session_goes_on,
+            })
+        })
+        .transpose()
     }
     /// An account as it is now.
     pub async fn account(&self, person: PersonId) -> Result<Option<Account>, StoreError> {
@@ -163,7 +193,8 @@ impl Store {
         })
         .await
     }
-    /// Records a new version of an account, if `expected` is still the current one.
+    /// Records a new version of an account, if `expected` is still the current one. Closing it ends its sessions and the
+    /// one-time tokens that were handed out.
     pub async fn change_account(
         &self,
         row_id: Uuid,
@@ -176,6 +207,10 @@ impl Store {
             let before = locked(tx, person).await?.ok_or(PeopleError::NotFound)?;
             if before.version != expected {
                 return Err(PeopleError::Stale);
+            }
+            if !body.enabled {
+                end_families(tx, person, Ending::AccountClosed).await?;
+                super::sign_in::use_up_tokens(tx, person).await?;
             }
             write(self, tx, row_id, by, person, before.version + 1, body).await
         })

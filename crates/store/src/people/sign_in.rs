@@ -1,11 +1,11 @@
-//! Credentials, one-time tokens and sessions. Secrets come and stay as digests; nothing here is part of the ledger.
+//! Credentials and one-time tokens. Secrets come and stay as digests; nothing here is part of the ledger.
 
 use super::PeopleError;
+use super::sessions::{Ending, end_families};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::PersonId;
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
-use sqlx::FromRow;
 use uuid::Uuid;
 
 /// What a sign-in is compared with.
@@ -21,28 +21,6 @@ pub struct Credentials {
     pub grants_version: u64,
 }
 
-/// A session that begins.
-#[derive(Clone, Debug)]
-pub struct NewSession {
-    /// The family of its refresh tokens.
-    pub family: Uuid,
-    /// Whose.
-    pub person: PersonId,
-    /// Digest of the first refresh token.
-    pub token: Vec<u8>,
-    /// End at the latest.
-    pub expires_at: Timestamp,
-}
-
-/// A session that goes on.
-#[derive(Clone, Copy, Debug)]
-pub struct Renewed {
-    /// Whose.
-    pub person: PersonId,
-    /// Version of their grants.
-    pub grants_version: u64,
-}
-
 /// A one-time token to set a password by.
 #[derive(Clone, Debug)]
 pub struct SetPasswordToken {
@@ -50,16 +28,6 @@ pub struct SetPasswordToken {
     pub digest: Vec<u8>,
     /// Valid until.
     pub expires_at: Timestamp,
-}
-
-#[derive(FromRow)]
-struct TokenRow {
-    family_id: Uuid,
-    person_id: Uuid,
-    used: bool,
-    over: bool,
-    enabled: bool,
-    grants_version: i32,
 }
 
 impl Store {
@@ -81,61 +49,6 @@ impl Store {
             enabled,
             grants_version: u64::from(version.unsigned_abs()),
         }))
-    }
-    /// Begins a session.
-    pub async fn open_session(&self, session: &NewSession) -> Result<(), StoreError> {
-        self.run_tx("sign_in.open_session", async |tx| {
-            let now = tx.now();
-            sqlx::query(
-                "-- sign_in.insert_family
-                 insert into session_family (id, person_id, started_at, expires_at) values ($1, $2, $3, $4)",
-            )
-            .bind(session.family)
-            .bind(session.person.uuid())
-            .bind(now.to_sqlx())
-            .bind(session.expires_at.to_sqlx())
-            .execute(&mut **tx)
-            .await?;
-            insert_token(tx, session.family, &session.token).await
-        })
-        .await
-    }
-    /// Exchanges a refresh token for the next one. `None`: unknown, expired or ended. Use of a token that was used
-    /// before ends the whole session.
-    pub async fn renew_session(&self, token: &[u8], next: &[u8]) -> Result<Option<Renewed>, StoreError> {
-        self.run_tx("sign_in.renew_session", async |tx| {
-            let now = tx.now().to_sqlx();
-            let Some(row) = lock_token(tx, token).await? else { return Ok(None) };
-            if row.used {
-                tracing::warn!(person = %row.person_id, family = %row.family_id, "a used refresh token came again");
-                end_family(tx, row.family_id, "reuse").await?;
-                return Ok(None);
-            }
-            if row.over || !row.enabled {
-                return Ok(None);
-            }
-            sqlx::query("-- sign_in.use_token\nupdate refresh_token set used_at = $2 where digest = $1")
-                .bind(token)
-                .bind(now)
-                .execute(&mut **tx)
-                .await?;
-            insert_token(tx, row.family_id, next).await?;
-            Ok(Some(Renewed {
-                person: PersonId::new(row.person_id),
-                grants_version: u64::from(row.grants_version.unsigned_abs()),
-            }))
-        })
-        .await
-    }
-    /// Ends the session of a refresh token, whichever of its tokens it is. Unknown tokens end nothing.
-    pub async fn end_session(&self, token: &[u8]) -> Result<(), StoreError> {
-        self.run_tx("sign_in.end_session", async |tx| {
-            match lock_token(tx, token).await? {
-                Some(row) => end_family(tx, row.family_id, "revoked").await,
-                None => Ok(()),
-            }
-        })
-        .await
     }
     /// Hands out a one-time token to set a password by; earlier ones of the person open nothing any more.
     pub async fn issue_set_password_token(
@@ -187,15 +100,7 @@ impl Store {
             let person = PersonId::new(person.ok_or(PeopleError::NotFound)?);
             write_password(tx, person, password_hash).await?;
             use_up_tokens(tx, person).await?;
-            sqlx::query(
-                "-- sign_in.end_families
-                 update session_family set ended_at = $2, ended_for = 'password_set'
-                  where person_id = $1 and ended_at is null",
-            )
-            .bind(person.uuid())
-            .bind(tx.now().to_sqlx())
-            .execute(&mut **tx)
-            .await?;
+            end_families(tx, person, Ending::PasswordSet).await?;
             Ok(())
         })
         .await
@@ -220,56 +125,13 @@ pub(super) async fn write_password(
     Ok(())
 }
 
-async fn use_up_tokens(tx: &mut Tx, person: PersonId) -> Result<(), StoreError> {
+pub(super) async fn use_up_tokens(tx: &mut Tx, person: PersonId) -> Result<(), StoreError> {
     sqlx::query(
         "-- sign_in.use_up_tokens
          update set_password_token set used_at = $2 where person_id = $1 and used_at is null",
     )
     .bind(person.uuid())
     .bind(tx.now().to_sqlx())
-    .execute(&mut **tx)
-    .await?;
-    Ok(())
-}
-
-async fn insert_token(tx: &mut Tx, family: Uuid, digest: &[u8]) -> Result<(), StoreError> {
-    sqlx::query("-- sign_in.insert_token\ninsert into refresh_token (digest, family_id, issued_at) values ($1, $2, $3)")
-        .bind(digest)
-        .bind(family)
-        .bind(tx.now().to_sqlx())
-        .execute(&mut **tx)
-        .await?;
-    Ok(())
-}
-
-/// The token with its session, under lock: two uses of one token at once are one use and one reuse.
-async fn lock_token(tx: &mut Tx, digest: &[u8]) -> Result<Option<TokenRow>, StoreError> {
-    let row = sqlx::query_as(
-        "-- sign_in.lock_token
-         select t.family_id, f.person_id, t.used_at is not null as used,
-                (f.ended_at is not null or f.expires_at <= $2) as over, v.enabled, p.version as grants_version
-           from refresh_token t
-           join session_family f on f.id = t.family_id
-           join person p on p.id = f.person_id
-           join person_version v on v.person_id = p.id and v.version = p.version
-          where t.digest = $1
-            for update of t, f",
-    )
-    .bind(digest)
-    .bind(tx.now().to_sqlx())
-    .fetch_optional(&mut **tx)
-    .await?;
-    Ok(row)
-}
-
-async fn end_family(tx: &mut Tx, family: Uuid, reason: &str) -> Result<(), StoreError> {
-    sqlx::query(
-        "-- sign_in.end_family
-         update session_family set ended_at = $2, ended_for = $3 where id = $1 and ended_at is null",
-    )
-    .bind(family)
-    .bind(tx.now().to_sqlx())
-    .bind(reason)
     .execute(&mut **tx)
     .await?;
     Ok(())

@@ -152,10 +152,14 @@ async fn signed_in(services: &Services, token: Option<&str>) -> Result<Caller, F
             tracing::info!(%error, "access token refused");
             refused("The access token is not valid (any more): sign in, or use the refresh token.")
         })?;
-    let access = services.store.access_of(claims.person).await?;
-    let access = access.filter(|access| access.enabled && access.grants_version >= claims.grants_version);
-    let access = access
-        .ok_or_else(|| refused("The account is closed, or the token is of another database: sign in."))?;
+    let access = services.store.access_of(claims.person, claims.session).await?;
+    let access = access.filter(|access| {
+        access.enabled && access.session_goes_on && access.grants_version >= claims.grants_version
+    });
+    let access = access.ok_or_else(|| {
+        tracing::info!(person = %claims.person, session = %claims.session, "access token of an ended session refused");
+        refused("The session or the account was ended, or the token is of another database: sign in.")
+    })?;
     Ok(Caller {
         person: claims.person,
         roles: access.roles,

@@ -1,7 +1,7 @@
 //! Sign-in: passwords, access tokens and the sessions that renew them.
 //!
-//! Access tokens name the person and the version of their grants; yards and roles are read with every request and
-//! never carried. Passwords and refresh tokens are kept as digests only.
+//! Access tokens name the person, their session and the version of their grants; yards, roles and whether the session
+//! goes on are read with every request and never carried. Passwords and refresh tokens are kept as digests only.
 
 mod keys;
 mod passwords;
@@ -13,4 +13,4 @@ pub use passwords::{
     HashError, Hasher, MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password, generate_password,
 };
 pub use session::{TokenAnswer, renew, sign_in};
-pub use tokens::{ACCESS_TOKEN_SECONDS, Claims, IssueError, Refusal, Tokens};
+pub use tokens::{ACCESS_TOKEN_SECONDS, AccessToken, Claims, IssueError, Refusal, Subject, Tokens};

@@ -1,7 +1,7 @@
 //! Signing in and going on: from credentials to an access token and the refresh token that renews it.
 
 use super::passwords::HashError;
-use super::tokens::{ACCESS_TOKEN_SECONDS, Tokens};
+use super::tokens::{Subject, Tokens};
 use crate::extract::Public;
 use crate::random::{self, Secret};
 use crate::reply::Failure;
@@ -62,7 +62,13 @@ async fn start_session(call: &Public, person: PersonId, grants_version: u64) -> 
         expires_at: now.checked_add(SESSION_HOURS.hours()).unwrap_or(Timestamp::MAX),
     };
     call.store().open_session(&session).await?;
-    pair(call.tokens(), person, grants_version, now, &refresh)
+    let subject = Subject {
+        person,
+        grants_version,
+        session: session.family,
+        session_ends: session.expires_at,
+    };
+    pair(call.tokens(), &subject, now, &refresh)
 }
 
 /// Exchanges a refresh token for the next pair.
@@ -74,28 +80,23 @@ pub async fn renew(call: &Public, refresh_token: &str) -> Result<TokenAnswer, Fa
         .await?;
     let renewed = renewed
         .ok_or_else(|| Failure::new(problem::SESSION_ENDED, "The session has ended: sign in again."))?;
-    pair(
-        call.tokens(),
-        renewed.person,
-        renewed.grants_version,
-        call.store().now(),
-        &next,
-    )
+    let subject = Subject {
+        person: renewed.person,
+        grants_version: renewed.grants_version,
+        session: renewed.family,
+        session_ends: renewed.expires_at,
+    };
+    pair(call.tokens(), &subject, call.store().now(), &next)
 }
 
-fn pair(
-    tokens: &Tokens,
-    person: PersonId,
-    grants_version: u64,
-    now: Timestamp,
-    refresh: &Secret,
-) -> Result<TokenAnswer, Failure> {
+fn pair(tokens: &Tokens, subject: &Subject, now: Timestamp, refresh: &Secret) -> Result<TokenAnswer, Failure> {
+    let access = tokens
+        .issue(subject, random::id(now)?, now)
+        .map_err(|error| Failure::internal(&error))?;
     Ok(TokenAnswer {
-        access_token: tokens
-            .issue(person, grants_version, random::id(now)?, now)
-            .map_err(|error| Failure::internal(&error))?,
+        access_token: access.text,
         token_type: "Bearer",
-        expires_in: ACCESS_TOKEN_SECONDS,
+        expires_in: access.expires_in,
         refresh_token: refresh.reveal().to_owned(),
     })
 }

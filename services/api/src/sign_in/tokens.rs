@@ -34,6 +34,7 @@ struct Payload {
     iss: String,
     aud: String,
     sub: Uuid,
+    sid: Uuid,
     iat: i64,
     nbf: i64,
     exp: i64,
@@ -41,11 +42,35 @@ struct Payload {
     grants_version: u64,
 }
 
+/// Whom a token is made for.
+#[derive(Clone, Copy, Debug)]
+pub struct Subject {
+    /// The person.
+    pub person: PersonId,
+    /// Version of their grants.
+    pub grants_version: u64,
+    /// The session: once it is ended, the token opens nothing any more.
+    pub session: Uuid,
+    /// End of the session: no token outlives it.
+    pub session_ends: Timestamp,
+}
+
+/// An access token, signed.
+#[derive(Clone, Debug)]
+pub struct AccessToken {
+    /// The token.
+    pub text: String,
+    /// How long it is valid.
+    pub expires_in: i64,
+}
+
 /// What a token says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Claims {
     /// The person.
     pub person: PersonId,
+    /// The session that it belongs to.
+    pub session: Uuid,
     /// Version of their grants when the token was made.
     pub grants_version: u64,
     /// The token's id.
@@ -108,26 +133,27 @@ impl Tokens {
             remembered: Mutex::new(HashMap::new()),
         }
     }
-    /// A token for a person.
-    pub fn issue(
-        &self,
-        person: PersonId,
-        grants_version: u64,
-        id: Uuid,
-        now: Timestamp,
-    ) -> Result<String, IssueError> {
+    /// A token for a person, until its lifetime or the session is over.
+    pub fn issue(&self, subject: &Subject, id: Uuid, now: Timestamp) -> Result<AccessToken, IssueError> {
         let now = now.as_second();
+        let expires = now
+            .saturating_add(ACCESS_TOKEN_SECONDS)
+            .min(subject.session_ends.as_second());
         let payload = Payload {
             iss: self.issuer.clone(),
             aud: AUDIENCE.to_owned(),
-            sub: person.into(),
+            sub: subject.person.into(),
+            sid: subject.session,
             iat: now,
             nbf: now,
-            exp: now.saturating_add(ACCESS_TOKEN_SECONDS),
+            exp: expires,
             jti: id,
-            grants_version,
+            grants_version: subject.grants_version,
         };
-        Ok(jsonwebtoken::encode(&self.header, &payload, self.key.private())?)
+        Ok(AccessToken {
+            text: jsonwebtoken::encode(&self.header, &payload, self.key.private())?,
+            expires_in: expires.saturating_sub(now),
+        })
     }
     /// What a valid token says.
     pub fn verify(&self, token: &str, now: Timestamp) -> Result<Claims, Refusal> {
@@ -164,6 +190,7 @@ impl Tokens {
         }
         Ok(Claims {
             person: PersonId::new(payload.sub),
+            session: payload.sid,
             grants_version: payload.grants_version,
             id: payload.jti,
             expires: payload.exp,

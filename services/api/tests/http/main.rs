@@ -17,6 +17,7 @@ mod criteria;
 mod framing;
 mod models;
 mod sign_in;
+mod sign_in_sessions;
 mod trade;
 mod users;
 mod yards;

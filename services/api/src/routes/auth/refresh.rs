@@ -10,7 +10,8 @@ use actix_web::post;
 /// Renew the tokens
 ///
 /// A refresh token is good for one use. Use of one that was used before ends the whole session, because somebody else
-/// may hold a copy.
+/// may hold a copy. Where the answer was lost on its way, the same token may be sent again within 60 seconds: it gets a
+/// new pair while the lost one was not used, and the lost refresh token then opens nothing any more.
 #[utoipa::path(
     operation_id = "renew_tokens",
     tag = "Sign-in",

@@ -9,8 +9,8 @@ use actix_web::{HttpResponse, post};
 
 /// End a session
 ///
-/// Ends the session of a refresh token. An unknown token ends nothing and is answered alike (RFC 7009). The access token
-/// ends by itself within 15 minutes.
+/// Ends the session of a refresh token at once, with its access tokens. An unknown token ends nothing and is answered
+/// alike (RFC 7009).
 #[utoipa::path(
     operation_id = "end_session",
     tag = "Sign-in",

@@ -25,7 +25,8 @@ pub struct SetPasswordRequest {
 
 /// Set one's password
 ///
-/// By the one-time token that came with the account: nobody sets another's password. Ends every session of the person.
+/// By the one-time token that came with the account: nobody sets another's password. Ends every session of the person at
+/// once.
 #[utoipa::path(
     operation_id = "set_password",
     tag = "Sign-in",

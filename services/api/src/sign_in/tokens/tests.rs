@@ -18,9 +18,22 @@ fn tokens() -> Tokens {
 fn person() -> PersonId {
     PersonId::new(Uuid::from_u128(1))
 }
+fn subject() -> Subject {
+    Subject {
+        person: person(),
+        grants_version: 3,
+        session: Uuid::from_u128(9),
+        session_ends: at(NOW + 43_200),
+    }
+}
+fn issue(tokens: &Tokens) -> String {
+    let token = tokens.issue(&subject(), Uuid::from_u128(2), at(NOW)).expect("signed");
+    assert_eq!(token.expires_in, ACCESS_TOKEN_SECONDS);
+    token.text
+}
 fn good_payload() -> serde_json::Value {
     serde_json::json!({
-        "iss": "https://clampward.test", "aud": "clampward", "sub": person(), "iat": NOW, "nbf": NOW,
+        "iss": "https://clampward.test", "aud": "clampward", "sub": person(), "sid": Uuid::from_u128(9), "iat": NOW, "nbf": NOW,
         "exp": NOW + 900, "jti": Uuid::from_u128(2), "grants_version": 3,
     })
 }
@@ -44,14 +57,13 @@ fn with(mut base: serde_json::Value, name: &str, value: impl Into<serde_json::Va
 #[test]
 fn a_token_says_who_and_until_when() {
     let tokens = tokens();
-    let token = tokens
-        .issue(person(), 3, Uuid::from_u128(2), at(NOW))
-        .expect("signed");
+    let token = issue(&tokens);
     let claims = tokens.verify(&token, at(NOW)).expect("valid");
     assert_eq!(
         claims,
         Claims {
             person: person(),
+            session: Uuid::from_u128(9),
             grants_version: 3,
             id: Uuid::from_u128(2),
             expires: NOW + 900
@@ -63,9 +75,7 @@ fn a_token_says_who_and_until_when() {
 // Also that the time is the one given: all of these are long past by the system's clock.
 #[test]
 fn a_token_ends_fifteen_minutes_and_a_minutes_leeway_later_also_when_it_is_remembered() {
-    let token = tokens()
-        .issue(person(), 3, Uuid::from_u128(2), at(NOW))
-        .expect("signed");
+    let token = issue(&tokens());
     let remembering = tokens();
     remembering.verify(&token, at(NOW)).expect("valid and remembered");
     for (second, valid) in [
@@ -79,6 +89,18 @@ fn a_token_ends_fifteen_minutes_and_a_minutes_leeway_later_also_when_it_is_remem
             assert_eq!(answer.err(), (!valid).then_some(Refusal::Expired), "{second}");
         }
     }
+}
+
+#[test]
+fn no_token_outlives_its_session() {
+    let short = Subject {
+        session_ends: at(NOW + 100),
+        ..subject()
+    };
+    let token = tokens().issue(&short, Uuid::from_u128(2), at(NOW)).expect("signed");
+    assert_eq!(token.expires_in, 100);
+    assert!(tokens().verify(&token.text, at(NOW + 159)).is_ok());
+    assert_eq!(tokens().verify(&token.text, at(NOW + 160)), Err(Refusal::Expired));
 }
 
 // Sources: RFC 8725 sections 2.1 (none, algorithm confusion), 3.1, 3.9, 3.11; RFC 9068 section 2.1.
@@ -115,6 +137,7 @@ fn foreign_parties_and_times_are_refused_even_with_a_good_signature() {
         (with(good_payload(), "exp", NOW - 61), Refusal::Expired),
         (with(good_payload(), "nbf", NOW + 61), Refusal::NotYet),
         (with(good_payload(), "sub", "nobody"), Refusal::Malformed),
+        (with(good_payload(), "sid", "nothing"), Refusal::Malformed),
         (with(good_payload(), "jti", "nothing"), Refusal::Malformed),
         (
             with(good_payload(), "exp", serde_json::Value::Null),
@@ -144,9 +167,7 @@ fn foreign_parties_and_times_are_refused_even_with_a_good_signature() {
 #[test]
 fn a_changed_token_is_refused_at_every_byte_of_its_signed_part() {
     let tokens = tokens();
-    let token = tokens
-        .issue(person(), 3, Uuid::from_u128(2), at(NOW))
-        .expect("signed");
+    let token = issue(&tokens);
     for index in 0..token.len() {
         let mut bytes = token.clone().into_bytes();
         bytes[index] = if bytes[index] == b'A' { b'B' } else { b'A' };

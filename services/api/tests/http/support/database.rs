@@ -57,6 +57,18 @@ impl TestApp {
         }
         panic!("nobody waits");
     }
+    /// A session of a person under the person's own id, for tokens that a test signs itself.
+    pub async fn open_session(&self, person: &str) {
+        let person: uuid::Uuid = person.parse().expect("a person's id");
+        let opened = sqlx::query(
+            "insert into session_family (id, person_id, started_at, expires_at) values ($1, $1, '2000-01-01', '2100-01-01')",
+        )
+        .bind(person)
+        .execute(&mut self.owner().await)
+        .await
+        .expect("a session");
+        assert_eq!(opened.rows_affected(), 1);
+    }
     /// Chains, seals, positions and projections are whole.
     pub async fn verify(&self) {
         let store = Store::connect(StoreOptions {

@@ -2,7 +2,7 @@
 //! makers each, and people in every role. Everything goes through HTTP.
 
 use crate::support::{ISSUER, Reply, SECRET, TestApp};
-use clampward_api::sign_in::{SigningKey, Tokens};
+use clampward_api::sign_in::{SigningKey, Subject, Tokens};
 use clampward_domain::ids::PersonId;
 use jiff::SignedDuration;
 use serde_json::{Value, json};
@@ -54,6 +54,7 @@ impl Fleet {
         let administrator = Person {
             id: app.get(&signed_in, "/v1/me").await.succeeded(200).text("/id"),
         };
+        app.open_session(&administrator.id).await;
         let nobody = Person { id: String::new() };
         let mut fleet = Self {
             app,
@@ -142,9 +143,16 @@ impl Fleet {
     /// An access token that is valid now. Signing in is tested elsewhere.
     pub fn token(&self, person: &Person) -> String {
         let id: PersonId = person.id.parse().expect("a person's id");
+        let subject = Subject {
+            person: id,
+            grants_version: 0,
+            session: id.uuid(),
+            session_ends: jiff::Timestamp::MAX,
+        };
         self.tokens
-            .issue(id, 0, uuid(&self.new_id()), self.now())
+            .issue(&subject, uuid(&self.new_id()), self.now())
             .expect("a token")
+            .text
     }
     pub async fn get(&self, by: &Person, path: &str) -> Reply {
         self.app.get(&self.token(by), path).await
@@ -178,6 +186,7 @@ impl Fleet {
             .await
             .succeeded(201)
             .text("/id");
+        self.app.open_session(&id).await;
         Person { id }
     }
     /// Records a competence from 2024 on, open-ended unless `more` says otherwise; answers its id.
