@@ -7,11 +7,13 @@ pub mod accounts;
 pub mod competences;
 pub mod sessions;
 pub mod sign_in;
+pub mod throttle;
 
 pub use accounts::{Access, Account, AccountBody};
 pub use competences::{CompetenceBody, CompetenceRecord, RevocationBody};
 pub use sessions::{NewSession, REFRESH_GRACE_SECONDS, Renewed};
 pub use sign_in::{Credentials, SetPasswordToken};
+pub use throttle::{AccountKey, Attempt, FORGET_HOURS, LONGEST_DELAY_SECONDS, Sweep};
 
 use crate::{CommandError, StoreError};
 

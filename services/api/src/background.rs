@@ -1,5 +1,5 @@
-//! What runs beside the requests: clamps under which reference data changed are reassessed, and the journal's coming
-//! months are prepared. Any number of processes may do it at once. Answers never wait for it: a clamp that is still to
+//! What runs beside the requests: clamps under which reference data changed are reassessed, the journal's coming
+//! months are prepared, and old attempts to sign in are forgotten. Any number of processes may do it at once. Answers never wait for it: a clamp that is still to
 //! be reassessed is computed from all its entries when asked about.
 
 use clampward_store::Store;
@@ -12,9 +12,14 @@ const REASSESS_BATCH: u32 = 50;
 /// Pause between two preparations of the journal's months.
 const MONTHS_PAUSE: Duration = Duration::from_secs(6 * 3600);
 
+/// Pause between two looks at attempts to sign in.
+const SWEEP_PAUSE: Duration = Duration::from_secs(60);
+/// From so many accounts on that somebody failed to sign in to within ten minutes, it looks like spraying.
+const SPRAY_ACCOUNTS: u64 = 20;
+
 /// Runs until the process stops.
 pub async fn run(store: Store) {
-    tokio::join!(reassess(&store), prepare_months(&store));
+    tokio::join!(reassess(&store), prepare_months(&store), sweep_attempts(&store));
 }
 
 async fn reassess(store: &Store) {
@@ -40,5 +45,22 @@ async fn prepare_months(store: &Store) {
             }
         };
         tokio::time::sleep(pause).await;
+    }
+}
+
+async fn sweep_attempts(store: &Store) {
+    loop {
+        match store.sweep_attempts().await {
+            Ok(seen) if seen.failing >= SPRAY_ACCOUNTS => tracing::warn!(
+                event = "sign_in_spraying",
+                accounts = seen.failing,
+                "many accounts are tried without success"
+            ),
+            Ok(_) => {}
+            Err(error) => {
+                tracing::warn!(error = %crate::reply::chain(&error), "forgetting old attempts to sign in failed")
+            }
+        }
+        tokio::time::sleep(SWEEP_PAUSE).await;
     }
 }

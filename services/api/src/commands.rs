@@ -1,7 +1,7 @@
 //! What the binary does beside serving.
 
 use crate::random;
-use crate::sign_in::{Hasher, generate_password};
+use crate::sign_in::{Hasher, Origin, generate_password};
 use clampward_domain::ids::PersonId;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
@@ -42,7 +42,9 @@ pub async fn create_administrator(
     })
     .await?;
     let password = generate_password()?;
-    let hash = Hasher::new(1)?.hash(password.clone()).await?;
+    let hasher = Hasher::new(1)?;
+    let place = hasher.place(Origin::default()).await?;
+    let hash = hasher.hash(place, password.clone()).await?;
     let body = AccountBody {
         email: new.email.trim().to_lowercase(),
         name: new.name,

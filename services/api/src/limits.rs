@@ -5,6 +5,7 @@
 //! To add one: a row in [`TABLE`]; if it can be chosen, a field of [`Limits`] and a line in [`Limits::published`].
 
 use crate::config::Limits;
+use clampward_store::people;
 use serde::Serialize;
 use std::time::Duration;
 use utoipa::ToSchema;
@@ -89,6 +90,11 @@ const fn kept_items(value: u32) -> u64 {
     value as u64
 }
 
+/// A time that another module or crate keeps.
+const fn kept_time(value: i64) -> u64 {
+    value.unsigned_abs()
+}
+
 macro_rules! limits {
     ($($constant:ident = $name:literal, $value:expr, $unit:ident, $bounds:literal;)+) => {
         $(#[doc = $bounds]
@@ -160,8 +166,20 @@ limits! {
     // Sign-in.
     HASH_SLOTS = "password_checks_at_once", 2, Passwords,
         "Passwords that are checked at once: as many as there are processors, unless chosen otherwise.";
-    HASH_QUEUE = "password_checks_waiting", 20, Passwords,
-        "Passwords that may wait for their check; beyond it 429.";
+    HASH_QUEUE = "password_checks_waiting", 40, Passwords,
+        "Passwords that may wait for their check; whoever has fewer there takes the place of whoever has most; beyond it 429.";
+    ACCOUNT_CHECKS = "password_checks_per_account", 4, Passwords,
+        "Sign-ins to one account under way, of which one password is checked at a time; beyond it 429.";
+    DELAY_LONGEST = "sign_in_delay_seconds", kept_time(people::LONGEST_DELAY_SECONDS), Seconds,
+        "The longest wait after attempts to sign in to an account without success; it grows 1, 2, 4 … from the fifth on, and nobody is barred for good; before it is over 429.";
+    DELAY_FORGOTTEN = "sign_in_forgotten_hours", kept_time(people::FORGET_HOURS), Hours,
+        "An account without an attempt for so long starts anew.";
+    ACCESS_TOKEN = "access_token_seconds", kept_time(crate::sign_in::ACCESS_TOKEN_SECONDS), Seconds,
+        "How long an access token is valid.";
+    SESSION = "session_hours", kept_time(crate::sign_in::SESSION_HOURS), Hours,
+        "How long a session lasts, however often it is renewed.";
+    REFRESH_GRACE = "refresh_grace_seconds", kept_time(people::REFRESH_GRACE_SECONDS), Seconds,
+        "How long a used refresh token may be sent again where the answer was lost.";
     SET_PASSWORD = "set_password_hours", 72, Hours,
         "How long a one-time token to set a password is valid.";
 }

@@ -12,6 +12,9 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::fmt;
 
+/// Member of a problem that says the same as the header Retry-After.
+const RETRY_AFTER_SECONDS: &str = "retry_after_seconds";
+
 /// An answer, or the failure that is answered instead.
 pub type Answer = Result<HttpResponse, Failure>;
 
@@ -38,6 +41,14 @@ impl Failure {
             problem::INTERNAL_ERROR,
             "The service failed; nothing of this request was recorded.",
         )
+    }
+    /// The same with the time after which it may be tried again, in whole seconds and never too early.
+    #[must_use]
+    pub fn retry_after(self, wait: jiff::SignedDuration) -> Self {
+        let seconds = wait.as_secs() + i64::from(wait.subsec_nanos() > 0);
+        Problem::clone(&self.0)
+            .with(RETRY_AFTER_SECONDS, seconds.max(1))
+            .into()
     }
     /// The problem.
     pub fn problem(&self) -> &Problem {
@@ -103,6 +114,10 @@ impl ResponseError for Failure {
     }
     fn error_response(&self) -> HttpResponse {
         let mut response = HttpResponseBuilder::new(self.status_code()).finish();
+        if let Some(seconds) = self.0.more.get(RETRY_AFTER_SECONDS) {
+            let seconds = header_value(&seconds.to_string());
+            response.headers_mut().insert(header::RETRY_AFTER, seconds);
+        }
         response.extensions_mut().insert(Problem::clone(&self.0));
         response
     }

@@ -1,6 +1,7 @@
 //! Sessions: a family of refresh tokens, of which one at a time opens. Tokens come and stay as digests; nothing here is
 //! part of the ledger. Knows no password and no access token.
 
+use super::AccountKey;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::PersonId;
 use jiff::{SignedDuration, Timestamp};
@@ -22,6 +23,8 @@ pub struct NewSession {
     pub token: Vec<u8>,
     /// End at the latest.
     pub expires_at: Timestamp,
+    /// The account whose attempts without success are forgotten with it.
+    pub account: AccountKey,
 }
 
 /// A session that goes on.
@@ -93,6 +96,7 @@ impl Store {
             .bind(session.expires_at.to_sqlx())
             .execute(&mut **tx)
             .await?;
+            super::throttle::forget(tx, &session.account).await?;
             insert_token(tx, session.family, &session.token).await
         })
         .await

@@ -1,7 +1,7 @@
 //! Credentials and one-time tokens. Secrets come and stay as digests; nothing here is part of the ledger.
 
-use super::PeopleError;
 use super::sessions::{Ending, end_families};
+use super::{AccountKey, PeopleError};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::PersonId;
 use jiff::Timestamp;
@@ -85,7 +85,7 @@ impl Store {
         .await?;
         Ok(person.map(PersonId::new))
     }
-    /// Sets the password by a one-time token and ends every session of the person.
+    /// Sets the password by a one-time token, ends every session of the person and forgets what was tried before.
     pub async fn set_password(&self, digest: &[u8], password_hash: &str) -> Result<(), PeopleError> {
         self.run_tx("sign_in.set_password", async |tx| {
             let person: Option<Uuid> = sqlx::query_scalar(
@@ -101,6 +101,12 @@ impl Store {
             write_password(tx, person, password_hash).await?;
             use_up_tokens(tx, person).await?;
             end_families(tx, person, Ending::PasswordSet).await?;
+            let email: String =
+                sqlx::query_scalar("-- sign_in.email_of\nselect email from person where id = $1")
+                    .bind(person.uuid())
+                    .fetch_one(&mut **tx)
+                    .await?;
+            super::throttle::forget(tx, &AccountKey::of(&email)).await?;
             Ok(())
         })
         .await

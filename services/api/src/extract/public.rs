@@ -4,7 +4,7 @@ use super::parameters::no_unread_query;
 use super::services::Services;
 use crate::config::Limits;
 use crate::reply::Failure;
-use crate::sign_in::{Hasher, Tokens};
+use crate::sign_in::{Hasher, Origin, Tokens};
 use actix_web::dev::Payload;
 use actix_web::web::Data;
 use actix_web::{FromRequest, HttpRequest};
@@ -15,6 +15,7 @@ use std::pin::Pin;
 /// A deliberate statement that an operation needs no sign-in.
 pub struct Public {
     services: Data<Services>,
+    origin: Origin,
 }
 
 impl Public {
@@ -34,6 +35,10 @@ impl Public {
     pub fn limits(&self) -> &Limits {
         &self.services.limits
     }
+    /// Where the request comes from: the other end of the connection, whatever headers say.
+    pub fn origin(&self) -> Origin {
+        self.origin
+    }
 }
 
 impl FromRequest for Public {
@@ -42,9 +47,10 @@ impl FromRequest for Public {
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         let services = services(request);
         let asked = request.clone();
+        let origin = Origin::of(request.peer_addr().map(|address| address.ip()));
         Box::pin(async move {
             no_unread_query(&asked)?;
-            services.map(|services| Self { services })
+            services.map(|services| Self { services, origin })
         })
     }
 }

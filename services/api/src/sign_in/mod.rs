@@ -5,12 +5,16 @@
 
 mod keys;
 mod passwords;
+mod queue;
 mod session;
 mod tokens;
+mod turns;
 
 pub use keys::{KeyError, SigningKey};
 pub use passwords::{
     HashError, Hasher, MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password, generate_password,
 };
-pub use session::{TokenAnswer, renew, sign_in};
+pub use queue::{Origin, Place};
+pub use session::{SESSION_HOURS, TokenAnswer, renew, sign_in};
 pub use tokens::{ACCESS_TOKEN_SECONDS, AccessToken, Claims, IssueError, Refusal, Subject, Tokens};
+pub use turns::{Crowded, Turn};

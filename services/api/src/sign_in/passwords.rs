@@ -1,18 +1,18 @@
-//! Passwords: argon2id behind a bounded number of slots.
+//! Passwords: argon2id behind a bounded number of places.
 //!
 //! Hashing is made to be slow, so the number of hashes at once is bounded and a short queue stands before it; whoever
 //! finds the queue full is told to come back. An unknown account costs the same hash as a known one.
 
-use crate::limits::HASH_QUEUE;
+use super::queue::{FairQueue, Full, Origin, Place};
+use super::turns::{Crowded, Turn, Turns};
 use crate::random;
 use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use argon2::{Algorithm, Argon2, Params, Version};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use clampward_store::people::AccountKey;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use tokio::sync::Semaphore;
 use unicode_normalization::UnicodeNormalization;
 
 /// Memory of one hash (OWASP Password Storage Cheat Sheet: 19 MiB, 2 passes, 1 lane).
@@ -29,84 +29,79 @@ pub const MAX_PASSWORD_CHARS: usize = 256;
 /// Why nothing was hashed.
 #[derive(Debug, thiserror::Error)]
 pub enum HashError {
-    /// Every slot is taken and the queue is full.
+    /// Every place is taken and the queue is full.
     #[error("too many passwords are being checked at once")]
     TooBusy,
+    /// Others are signing in to the same account.
+    #[error(transparent)]
+    Crowded(#[from] Crowded),
     /// The hash function or the thread it runs on failed.
     #[error("hashing failed: {0}")]
     Failed(String),
 }
 
+impl From<Full> for HashError {
+    fn from(Full: Full) -> Self {
+        Self::TooBusy
+    }
+}
+
 /// Hashes and verifies passwords.
 pub struct Hasher {
-    slots: Arc<Semaphore>,
-    waiting: AtomicUsize,
+    queue: Arc<FairQueue>,
+    turns: Arc<Turns>,
     dummy: String,
 }
 
 impl Hasher {
-    /// A hasher with so many slots.
-    pub fn new(slots: usize) -> Result<Self, HashError> {
+    /// A hasher with so many places.
+    pub fn new(places: usize) -> Result<Self, HashError> {
         let nobody = random::bytes::<32>().map_err(|error| HashError::Failed(error.to_string()))?;
         Ok(Self {
-            slots: Arc::new(Semaphore::new(slots.max(1))),
-            waiting: AtomicUsize::new(0),
+            queue: FairQueue::new(places),
+            turns: Arc::default(),
             dummy: hash_now(&URL_SAFE_NO_PAD.encode(nobody))?,
         })
     }
+    /// One's turn at an account: one password of an account is checked at a time.
+    pub async fn turn(&self, account: AccountKey) -> Result<Turn, HashError> {
+        Ok(self.turns.wait(account).await?)
+    }
+    /// A place to hash in.
+    pub async fn place(&self, origin: Origin) -> Result<Place, HashError> {
+        Ok(self.queue.enter(origin).await?)
+    }
     /// The hash of a password in PHC form.
-    pub async fn hash(&self, password: String) -> Result<String, HashError> {
-        self.in_slot(move || hash_now(&password)).await?
+    pub async fn hash(&self, place: Place, password: String) -> Result<String, HashError> {
+        in_place(place, move || hash_now(&password)).await?
     }
     /// Whether a password is the one of a hash. Without a hash (an unknown account) the answer is no, after the same
     /// work.
-    pub async fn verify(&self, password: String, hash: Option<String>) -> Result<bool, HashError> {
+    pub async fn verify(
+        &self,
+        place: Place,
+        password: String,
+        hash: Option<String>,
+    ) -> Result<bool, HashError> {
         let known = hash.is_some();
         let hash = hash.unwrap_or_else(|| self.dummy.clone());
-        let matches = self.in_slot(move || verify_now(&password, &hash)).await??;
+        let matches = in_place(place, move || verify_now(&password, &hash)).await??;
         Ok(matches && known)
     }
-
-    async fn in_slot<T: Send + 'static>(
-        &self,
-        work: impl FnOnce() -> T + Send + 'static,
-    ) -> Result<T, HashError> {
-        let permit = match Arc::clone(&self.slots).try_acquire_owned() {
-            Ok(permit) => permit,
-            Err(_) => {
-                let queue = Queue::enter(&self.waiting)?;
-                let permit = Arc::clone(&self.slots).acquire_owned().await;
-                drop(queue);
-                permit.map_err(|error| HashError::Failed(error.to_string()))?
-            }
-        };
-        // The permit goes along: a caller who hangs up does not free the slot before the work is done.
-        tokio::task::spawn_blocking(move || {
-            let result = work();
-            drop(permit);
-            result
-        })
-        .await
-        .map_err(|error| HashError::Failed(error.to_string()))
-    }
 }
 
-/// A place in the queue; left when dropped, also by a caller who hangs up.
-struct Queue<'a>(&'a AtomicUsize);
-
-impl<'a> Queue<'a> {
-    fn enter(waiting: &'a AtomicUsize) -> Result<Self, HashError> {
-        let place = Self(waiting);
-        if waiting.fetch_add(1, Ordering::SeqCst) >= HASH_QUEUE.count() {
-            return Err(HashError::TooBusy);
-        }
-        Ok(place)
-    }
-}
-impl Drop for Queue<'_> {
-    fn drop(&mut self) {
-        self.0.fetch_sub(1, Ordering::SeqCst);
-    }
+/// The place goes along with the work: a caller who hangs up does not free it before the work is done.
+async fn in_place<T: Send + 'static>(
+    place: Place,
+    work: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, HashError> {
+    tokio::task::spawn_blocking(move || {
+        let result = work();
+        drop(place);
+        result
+    })
+    .await
+    .map_err(|error| HashError::Failed(error.to_string()))
 }
 
 fn argon() -> Result<Argon2<'static>, HashError> {
@@ -224,29 +219,37 @@ mod tests {
     #[actix_web::test]
     async fn an_unknown_account_never_opens() {
         let hasher = Hasher::new(2).expect("hasher");
-        assert!(
-            !hasher
-                .verify("anything at all, really".to_owned(), None)
-                .await
-                .expect("verify")
-        );
+        let place = hasher.place(Origin::default()).await.expect("a place");
+        let opened = hasher
+            .verify(place, "anything at all, really".to_owned(), None)
+            .await;
+        assert!(!opened.expect("verify"));
     }
 
+    // Goal: a caller who hangs up frees no place before the work that they asked for is done. Method: the future is
+    // dropped after its first look, while the work cannot end.
     #[actix_web::test]
-    async fn a_full_queue_is_told_to_come_back() {
+    async fn a_place_is_taken_until_the_work_is_done_whether_the_caller_waits_or_not() {
         let hasher = Hasher::new(1).expect("hasher");
-        hasher.waiting.store(HASH_QUEUE.count(), Ordering::SeqCst);
-        let taken = Arc::clone(&hasher.slots).try_acquire_owned().expect("free");
-        let refused = hasher.verify("anything at all, really".to_owned(), None).await;
-        assert!(matches!(refused, Err(HashError::TooBusy)));
-        assert_eq!(hasher.waiting.load(Ordering::SeqCst), HASH_QUEUE.count());
-        drop(taken);
+        let place = hasher.place(Origin::default()).await.expect("a place");
+        let (finish, may_finish) = std::sync::mpsc::channel::<()>();
+        let mut hashing = Box::pin(in_place(place, move || may_finish.recv()));
+        let waker = std::task::Waker::noop();
         assert!(
-            hasher
-                .verify("anything at all, really".to_owned(), None)
-                .await
-                .is_ok()
+            hashing
+                .as_mut()
+                .poll(&mut std::task::Context::from_waker(waker))
+                .is_pending()
         );
+        drop(hashing);
+        let mut next = Box::pin(hasher.place(Origin::default()));
+        assert!(
+            next.as_mut()
+                .poll(&mut std::task::Context::from_waker(waker))
+                .is_pending()
+        );
+        finish.send(()).expect("the work goes on");
+        assert!(next.await.is_ok());
     }
 
     #[test]

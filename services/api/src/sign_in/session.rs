@@ -6,14 +6,16 @@ use crate::extract::Public;
 use crate::random::{self, Secret};
 use crate::reply::Failure;
 use clampward_domain::ids::PersonId;
-use clampward_store::people::NewSession;
+use clampward_store::people::{AccountKey, Attempt, NewSession};
 use clampward_wire::problem;
-use jiff::{Timestamp, ToSpan};
+use jiff::{SignedDuration, Timestamp, ToSpan};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 /// How long a person's session lasts, however often it is renewed.
-const SESSION_HOURS: i64 = 12;
+pub const SESSION_HOURS: i64 = 12;
+/// Longest e-mail address.
+const MAX_EMAIL_BYTES: usize = 254;
 /// Prefix of refresh tokens.
 const REFRESH_PREFIX: &str = "cwr_";
 
@@ -35,24 +37,65 @@ pub struct TokenAnswer {
 }
 
 /// Signs a person in by e-mail and password.
+///
+/// An account whose address nobody has goes the same way with the same work: counted, slowed down and hashed alike.
 pub async fn sign_in(call: &Public, email: &str, password: String) -> Result<TokenAnswer, Failure> {
+    if !may_be_an_address(email) {
+        return Err(wrong());
+    }
+    let account = AccountKey::of(email);
+    // Held until the answer: the next one for this account looks at what this one left.
+    let _turn = call.hasher().turn(account).await?;
+    if let Some(left) = call.store().wait_for_attempt(&account).await? {
+        return Err(too_soon(account, left));
+    }
+    let place = call.hasher().place(call.origin()).await?;
+    let attempts = match call.store().count_attempt(&account).await? {
+        Attempt::Counted(attempts) => attempts,
+        Attempt::TooSoon(left) => return Err(too_soon(account, left)),
+    };
     let known = call.store().credentials(email).await?;
     let hash = known.as_ref().and_then(|known| known.password_hash.clone());
-    let matches = call.hasher().verify(password, hash).await?;
-    let person = known.filter(|known| matches && known.enabled);
-    let Some(person) = person else {
-        tracing::info!("sign-in refused");
-        return Err(Failure::new(
-            problem::WRONG_CREDENTIALS,
-            "E-mail and password do not match.",
-        ));
+    let person = known.as_ref().map(|known| known.person);
+    let matches = call.hasher().verify(place, password, hash).await?;
+    let Some(known) = known.filter(|known| matches && known.enabled) else {
+        let person = person.map(tracing::field::display);
+        tracing::info!(event = "sign_in_refused", %account, person, attempts, "sign-in refused");
+        return Err(wrong());
     };
-    tracing::info!(person = %person.person, "signed in");
-    start_session(call, person.person, person.grants_version).await
+    tracing::info!(event = "signed_in", %account, person = %known.person, attempts, "signed in");
+    start_session(call, known.person, known.grants_version, account).await
+}
+
+/// Whether an account can have this address: whatever else is typed there, a password perhaps, is not even counted.
+fn may_be_an_address(text: &str) -> bool {
+    text.len() <= MAX_EMAIL_BYTES
+        && text
+            .split_once('@')
+            .is_some_and(|(name, host)| !name.is_empty() && !host.is_empty())
+}
+
+fn wrong() -> Failure {
+    Failure::new(problem::WRONG_CREDENTIALS, "E-mail and password do not match.")
+}
+
+fn too_soon(account: AccountKey, left: SignedDuration) -> Failure {
+    tracing::info!(event = "sign_in_slowed", %account, seconds = left.as_secs(), "sign-in slowed down");
+    let failure = Failure::new(
+        problem::TOO_MANY_REQUESTS,
+        "Too many attempts to sign in to this account without success: wait for the time in Retry-After. Whoever is \
+         signed in already goes on.",
+    );
+    failure.retry_after(left)
 }
 
 /// Begins a session.
-async fn start_session(call: &Public, person: PersonId, grants_version: u64) -> Result<TokenAnswer, Failure> {
+async fn start_session(
+    call: &Public,
+    person: PersonId,
+    grants_version: u64,
+    account: AccountKey,
+) -> Result<TokenAnswer, Failure> {
     let now = call.store().now();
     let refresh = Secret::new(REFRESH_PREFIX)?;
     let session = NewSession {
@@ -60,6 +103,7 @@ async fn start_session(call: &Public, person: PersonId, grants_version: u64) -> 
         person,
         token: refresh.digest(),
         expires_at: now.checked_add(SESSION_HOURS.hours()).unwrap_or(Timestamp::MAX),
+        account,
     };
     call.store().open_session(&session).await?;
     let subject = Subject {
@@ -89,7 +133,12 @@ pub async fn renew(call: &Public, refresh_token: &str) -> Result<TokenAnswer, Fa
     pair(call.tokens(), &subject, call.store().now(), &next)
 }
 
-fn pair(tokens: &Tokens, subject: &Subject, now: Timestamp, refresh: &Secret) -> Result<TokenAnswer, Failure> {
+fn pair(
+    tokens: &Tokens,
+    subject: &Subject,
+    now: Timestamp,
+    refresh: &Secret,
+) -> Result<TokenAnswer, Failure> {
     let access = tokens
         .issue(subject, random::id(now)?, now)
         .map_err(|error| Failure::internal(&error))?;
@@ -104,10 +153,19 @@ fn pair(tokens: &Tokens, subject: &Subject, now: Timestamp, refresh: &Secret) ->
 impl From<HashError> for Failure {
     fn from(error: HashError) -> Self {
         match error {
-            HashError::TooBusy => Self::new(
-                problem::TOO_MANY_REQUESTS,
-                "Too many people are signing in at this moment: wait a little and try again.",
-            ),
+            HashError::TooBusy => {
+                tracing::warn!(
+                    event = "sign_in_queue_full",
+                    "too many passwords are being checked"
+                );
+                let detail = "Too many people are signing in at this moment: wait a little and try again.";
+                Self::new(problem::TOO_MANY_REQUESTS, detail).retry_after(SignedDuration::from_secs(2))
+            }
+            HashError::Crowded(_) => {
+                let detail =
+                    "Somebody is signing in to this account at this moment: wait a little and try again.";
+                Self::new(problem::TOO_MANY_REQUESTS, detail).retry_after(SignedDuration::from_secs(1))
+            }
             HashError::Failed(_) => Self::internal(&error),
         }
     }

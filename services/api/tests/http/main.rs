@@ -18,6 +18,7 @@ mod framing;
 mod models;
 mod sign_in;
 mod sign_in_sessions;
+mod sign_in_throttle;
 mod trade;
 mod users;
 mod yards;

@@ -1,6 +1,6 @@
 //! Sessions: an end is felt at once by every token of the session, and a lost answer costs nobody theirs.
 
-use crate::support::{ADMINISTRATOR, Reply, TestApp};
+use crate::support::{ADMINISTRATOR, Reply, TestApp, together};
 use jiff::SignedDuration;
 use serde_json::json;
 
@@ -110,14 +110,9 @@ async fn closing_an_account_ends_its_sessions_and_opening_it_again_revives_none(
         .text("/set_password_token");
     for enabled in [false, true] {
         let read = app.get(&administrator, &path).await.succeeded(200);
-        app.patch(
-            &administrator,
-            &path,
-            read.etag(),
-            &json!({ "enabled": enabled }),
-        )
-        .await
-        .succeeded(200);
+        app.patch(&administrator, &path, read.etag(), &json!({ "enabled": enabled }))
+            .await
+            .succeeded(200);
         opens_nothing(&app, &access).await;
         opens_nothing(&app, &signed_in.access).await;
         refresh(&app, &signed_in.refresh)
@@ -209,8 +204,8 @@ async fn two_who_renew_at_once_both_get_an_answer_and_one_token_opens_from_then_
     let app = TestApp::start().await;
     for _ in 0..4 {
         let first = session(&app).await;
-        let both = [refresh(&app, &first.refresh), refresh(&app, &first.refresh)];
-        let [one, other] = <[Reply; 2]>::try_from(join(both).await).expect("two");
+        let both = (0..2).map(|_| refresh(&app, &first.refresh)).collect();
+        let [one, other] = <[Reply; 2]>::try_from(together(both).await).expect("two");
         let (one, other): (Pair, Pair) = (one.into(), other.into());
         assert_ne!(one.refresh, other.refresh);
         opens(&app, &one.access).await;
@@ -223,25 +218,4 @@ async fn two_who_renew_at_once_both_get_an_answer_and_one_token_opens_from_then_
         opens_nothing(&app, &next.access).await;
     }
     app.stop().await;
-}
-
-async fn join<const N: usize>(calls: [impl Future<Output = Reply>; N]) -> Vec<Reply> {
-    let mut calls: Vec<_> = calls.into_iter().map(Box::pin).collect();
-    let mut replies: Vec<Option<Reply>> = calls.iter().map(|_| None).collect();
-    std::future::poll_fn(|context| {
-        for (call, reply) in calls.iter_mut().zip(&mut replies) {
-            if reply.is_none()
-                && let std::task::Poll::Ready(ready) = call.as_mut().poll(context)
-            {
-                *reply = Some(ready);
-            }
-        }
-        if replies.iter().all(Option::is_some) {
-            std::task::Poll::Ready(())
-        } else {
-            std::task::Poll::Pending
-        }
-    })
-    .await;
-    replies.into_iter().flatten().collect()
 }

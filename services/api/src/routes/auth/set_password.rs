@@ -45,7 +45,8 @@ pub async fn set_password(call: Public, body: Json<SetPasswordRequest>) -> Answe
         .set_password_token_of(&digest)
         .await?
         .ok_or_else(invalid)?;
-    let hash = call.hasher().hash(password).await?;
+    let place = call.hasher().place(call.origin()).await?;
+    let hash = call.hasher().hash(place, password).await?;
     call.store()
         .set_password(&digest, &hash)
         .await

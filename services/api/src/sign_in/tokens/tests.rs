@@ -27,7 +27,9 @@ fn subject() -> Subject {
     }
 }
 fn issue(tokens: &Tokens) -> String {
-    let token = tokens.issue(&subject(), Uuid::from_u128(2), at(NOW)).expect("signed");
+    let token = tokens
+        .issue(&subject(), Uuid::from_u128(2), at(NOW))
+        .expect("signed");
     assert_eq!(token.expires_in, ACCESS_TOKEN_SECONDS);
     token.text
 }
@@ -97,7 +99,9 @@ fn no_token_outlives_its_session() {
         session_ends: at(NOW + 100),
         ..subject()
     };
-    let token = tokens().issue(&short, Uuid::from_u128(2), at(NOW)).expect("signed");
+    let token = tokens()
+        .issue(&short, Uuid::from_u128(2), at(NOW))
+        .expect("signed");
     assert_eq!(token.expires_in, 100);
     assert!(tokens().verify(&token.text, at(NOW + 159)).is_ok());
     assert_eq!(tokens().verify(&token.text, at(NOW + 160)), Err(Refusal::Expired));

@@ -57,6 +57,13 @@ impl TestApp {
         }
         panic!("nobody waits");
     }
+    /// Accounts and addresses that somebody tried to sign in to without success.
+    pub async fn tried_accounts(&self) -> i64 {
+        sqlx::query_scalar("select count(*) from sign_in_throttle")
+            .fetch_one(&mut self.owner().await)
+            .await
+            .expect("a count")
+    }
     /// A session of a person under the person's own id, for tokens that a test signs itself.
     pub async fn open_session(&self, person: &str) {
         let person: uuid::Uuid = person.parse().expect("a person's id");

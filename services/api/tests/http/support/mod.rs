@@ -5,8 +5,10 @@
 
 mod clock;
 mod database;
+mod together;
 
 pub use clock::ManualClock;
+pub use together::together;
 
 use clampward_api::config::{Config, Limits};
 use clampward_api::sign_in::SigningKey;
