@@ -2,7 +2,7 @@
 
 use std::net::TcpListener;
 use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
 /// How long a program may take to be ready.
@@ -56,15 +56,27 @@ pub struct Service {
 impl Service {
     /// Starts the service on a database and waits until it is ready.
     pub fn start(binary: &PathBuf, database_url: &str, signing_key: &PathBuf, port: u16) -> Self {
-        let child = Command::new(binary)
+        Self::start_with(binary, database_url, signing_key, port, |_| {})
+    }
+
+    /// The same with settings of its own.
+    pub fn start_with(
+        binary: &PathBuf,
+        database_url: &str,
+        signing_key: &PathBuf,
+        port: u16,
+        settings: impl FnOnce(&mut Command),
+    ) -> Self {
+        let mut command = Command::new(binary);
+        command
             .arg("serve")
             .env("CLAMPWARD_DATABASE_URL", database_url)
             .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
             .env("CLAMPWARD_SIGNING_KEY", signing_key)
             .stdin(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("the service starts");
+            .stderr(Stdio::null());
+        settings(&mut command);
+        let child = command.spawn().expect("the service starts");
         let service = Self {
             child,
             url: format!("http://127.0.0.1:{port}"),
@@ -75,6 +87,18 @@ impl Service {
             std::thread::yield_now();
         }
         service
+    }
+
+    /// Tells it to stop as whoever runs services does: SIGTERM.
+    pub fn tell_to_stop(&self) {
+        let kill = format!("kill -s TERM {}", self.child.id());
+        let told = Command::new("sh").args(["-c", &kill]).status().expect("a shell");
+        assert!(told.success());
+    }
+
+    /// Waits until it has ended by itself.
+    pub fn ended(mut self) -> ExitStatus {
+        self.child.wait().expect("it ends")
     }
 
     /// Ends it as a power cut would: SIGKILL, nothing is finished.

@@ -12,6 +12,7 @@ pub mod clamps;
 mod clock;
 pub mod door;
 mod error;
+mod health;
 pub mod ledger;
 mod lift_checks;
 mod migrate;
@@ -26,6 +27,7 @@ pub use clamps::{AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, His
 pub use clock::Clock;
 pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 pub use error::StoreError;
+pub use health::{PoolUse, Schema};
 pub use lift_checks::LiftCheckRecord;
 pub use migrate::migrate;
 pub use store::{Store, StoreOptions};

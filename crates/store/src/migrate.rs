@@ -3,7 +3,7 @@
 use crate::StoreError;
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
 
-static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations");
+pub(crate) static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations");
 
 /// Applies every migration that is missing and, with a password, lets `clampward_service` sign in by it.
 ///

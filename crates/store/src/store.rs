@@ -4,18 +4,24 @@ use crate::clock::whole_microseconds;
 use crate::{Clock, StoreError, reference};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{Executor, PgPool};
+use sqlx::{AssertSqlSafe, Executor, PgPool};
 use std::sync::Arc;
 use std::time::Duration;
+
+/// How long whoever asks is ready to wait, if they do not say.
+const PATIENCE: Duration = Duration::from_secs(30);
 
 /// How long a connection may stay idle inside a transaction, a statement may run, a lock may be waited for. Tables are
 /// not scanned: prepared statements keep plans from when they were small, and every question here has its index.
 /// Nothing is compiled either: a plan that cannot do without a scan looks dear, and compiling it takes a third of a second.
-const SESSION_SETTINGS: &str =
-    "set idle_in_transaction_session_timeout = '30s'; set statement_timeout = '30s';
-     set lock_timeout = '10s'; set enable_seqscan = off; set jit = off";
-/// How long a caller waits for a free connection.
-const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(10);
+fn session_settings(patience: Duration) -> String {
+    let milliseconds = patience.as_millis().max(1);
+    let for_locks = (patience / 2).as_millis().max(1);
+    format!(
+        "set idle_in_transaction_session_timeout = {milliseconds}; set statement_timeout = {milliseconds};
+         set lock_timeout = {for_locks}; set enable_seqscan = off; set jit = off"
+    )
+}
 
 /// How to connect.
 pub struct StoreOptions {
@@ -43,15 +49,26 @@ pub(crate) struct Inner {
 impl Store {
     /// Connects lazily: a database that is away shows at the first question, not here.
     pub fn connect_lazy(options: StoreOptions) -> Result<Self, StoreError> {
+        Self::connect_lazy_within(options, PATIENCE)
+    }
+    /// The same for whoever waits no longer than this: no statement runs longer, and nobody waits more than half of it
+    /// for a lock or for a free connection.
+    pub fn connect_lazy_within(options: StoreOptions, patience: Duration) -> Result<Self, StoreError> {
         let connect: PgConnectOptions = options.url.parse()?;
+        let settings: Arc<str> = session_settings(patience).into();
         let pool = |role: &'static str| {
+            let settings = Arc::clone(&settings);
             PgPoolOptions::new()
                 .max_connections(options.max_connections)
-                .acquire_timeout(ACQUIRE_TIMEOUT)
+                .acquire_timeout(patience / 2)
                 .test_before_acquire(false)
                 .after_connect(move |connection, _| {
+                    let settings = settings.to_string();
                     Box::pin(async move {
-                        connection.execute(SESSION_SETTINGS).await?;
+                        // Numbers and words of ours only.
+                        sqlx::raw_sql(AssertSqlSafe(settings))
+                            .execute(&mut *connection)
+                            .await?;
                         connection.execute(role).await?;
                         Ok(())
                     })

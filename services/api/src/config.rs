@@ -11,6 +11,8 @@ use std::time::Duration;
 pub struct Config {
     /// Where to listen; port 0 takes a free one.
     pub listen: SocketAddr,
+    /// Where the counters are read, if anywhere: never an address that the world reaches.
+    pub metrics_listen: Option<SocketAddr>,
     /// The service's own database sign-in.
     pub database_url: String,
     /// Most database connections per worker and role.

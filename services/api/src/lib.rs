@@ -4,21 +4,28 @@
 //! server that the binary and the tests run alike. This crate holds no SQL and decides no rule of the trade.
 
 pub mod background;
+pub mod catalogue;
 pub mod clock;
 pub mod commands;
 pub mod config;
+pub mod environment;
 pub mod extract;
 mod frame;
 pub mod healthcheck;
 pub mod limits;
+pub mod logs;
+pub mod metrics;
 pub mod openapi;
 pub mod permission;
 pub mod plot;
+pub mod quota;
 pub mod random;
+pub mod readiness;
 pub mod reply;
 pub mod routes;
 pub mod secret;
 mod server;
+pub mod shedding;
 pub mod sign_in;
 
 pub use config::Config;

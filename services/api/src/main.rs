@@ -3,16 +3,20 @@
 use clampward_api::clock::SystemClock;
 use clampward_api::config::{Config, Limits};
 use clampward_api::healthcheck::{self, Question};
+use clampward_api::logs::{self, Format};
 use clampward_api::secret::{OwnerDatabase, ServiceDatabase, ServicePassword};
 use clampward_api::sign_in::SigningKey;
-use clampward_api::{background, commands, openapi};
+use clampward_api::{background, commands, environment, limits, openapi};
 use clampward_store::{Store, StoreOptions};
-use clap::{Parser, Subcommand};
+use clap::error::ErrorKind;
+use clap::{CommandFactory, Parser, Subcommand};
 use std::error::Error;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
+use std::time::Duration;
+use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 /// Connections of each role for what runs beside the requests.
@@ -22,6 +26,15 @@ const BACKGROUND_CONNECTIONS: u32 = 2;
 #[derive(Parser)]
 #[command(name = "clampward-api", version)]
 struct Arguments {
+    /// How the log is written to standard error; `RUST_LOG` says what of it.
+    #[arg(
+        long,
+        env = "CLAMPWARD_LOG_FORMAT",
+        value_enum,
+        default_value = "json",
+        global = true
+    )]
+    log_format: Format,
     #[command(subcommand)]
     command: Command,
 }
@@ -61,6 +74,51 @@ struct Serve {
     /// Most database connections per worker and database role.
     #[arg(long, env = "CLAMPWARD_CONNECTIONS", default_value_t = 8)]
     connections: u32,
+    /// Where the counters for Prometheus are read (`/metrics`), for example 127.0.0.1:9090; off if left out. They are for
+    /// operators: never let the world reach them.
+    #[arg(long, env = "CLAMPWARD_METRICS_LISTEN")]
+    metrics_listen: Option<SocketAddr>,
+    /// Seconds that a request may take.
+    #[arg(long, env = "CLAMPWARD_REQUEST_SECONDS", default_value_t = limits::REQUEST.value, value_parser = clap::value_parser!(u64).range(1..=600))]
+    request_seconds: u64,
+    /// Told to stop: seconds for which `/readyz` says so before new connections are refused.
+    #[arg(long, env = "CLAMPWARD_DRAIN_SECONDS", default_value_t = limits::DRAIN.value, value_parser = clap::value_parser!(u64).range(0..=600))]
+    drain_seconds: u64,
+    /// Exports at once.
+    #[arg(long, env = "CLAMPWARD_EXPORTS_AT_ONCE", default_value_t = limits::EXPORTS.number(), value_parser = clap::value_parser!(u32).range(1..))]
+    exports_at_once: u32,
+    /// Lists and reports at once.
+    #[arg(long, env = "CLAMPWARD_LISTS_AT_ONCE", default_value_t = limits::LISTS.number(), value_parser = clap::value_parser!(u32).range(1..))]
+    lists_at_once: u32,
+    /// Writes at once.
+    #[arg(long, env = "CLAMPWARD_WRITES_AT_ONCE", default_value_t = limits::WRITES.number(), value_parser = clap::value_parser!(u32).range(1..))]
+    writes_at_once: u32,
+    /// Fitness questions, lift checks and tag-outs at once.
+    #[arg(long, env = "CLAMPWARD_FITNESS_AT_ONCE", default_value_t = limits::FITNESS.number(), value_parser = clap::value_parser!(u32).range(1..))]
+    fitness_at_once: u32,
+    /// Requests that one person or service account may send at once, and within the quota's seconds.
+    #[arg(long, env = "CLAMPWARD_QUOTA_REQUESTS", default_value_t = limits::QUOTA.number(), value_parser = clap::value_parser!(u32).range(1..))]
+    quota_requests: u32,
+    /// Seconds after which a used-up quota is whole again.
+    #[arg(long, env = "CLAMPWARD_QUOTA_SECONDS", default_value_t = limits::QUOTA_WINDOW.value, value_parser = clap::value_parser!(u64).range(1..=86_400))]
+    quota_seconds: u64,
+}
+
+impl Serve {
+    fn limits(&self) -> Limits {
+        let count = |number: u32| usize::try_from(number).unwrap_or(usize::MAX);
+        Limits {
+            request: Duration::from_secs(self.request_seconds),
+            drain: Duration::from_secs(self.drain_seconds),
+            exports: count(self.exports_at_once),
+            lists: count(self.lists_at_once),
+            writes: count(self.writes_at_once),
+            fitness: count(self.fitness_at_once),
+            quota: self.quota_requests,
+            quota_window: Duration::from_secs(self.quota_seconds),
+            ..Limits::default()
+        }
+    }
 }
 
 #[derive(clap::Args)]
@@ -104,18 +162,57 @@ struct Healthcheck {
 
 #[actix_web::main]
 async fn main() -> ExitCode {
+    refuse_unknown_variables();
     let arguments = Arguments::parse();
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
-    tracing_subscriber::fmt()
-        .json()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .init();
+    let subscriber = logs::subscriber(arguments.log_format, filter, std::io::stderr);
+    if let Err(error) = tracing::subscriber::set_global_default(subscriber) {
+        Arguments::command().error(ErrorKind::Io, error).exit();
+    }
+    logs::log_panics();
     match run(arguments.command).await {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             tracing::error!(error = %clampward_api::reply::chain(error.as_ref()), "stopped");
             ExitCode::FAILURE
+        }
+    }
+}
+
+/// A mistyped variable would leave its setting at the usual value without a word.
+fn refuse_unknown_variables() {
+    let mut command = Arguments::command();
+    let known: Vec<String> = command
+        .get_subcommands()
+        .chain([&command])
+        .flat_map(clap::Command::get_arguments)
+        .filter_map(|argument| Some(argument.get_env()?.to_string_lossy().into_owned()))
+        .collect();
+    let given: Vec<String> = std::env::vars_os()
+        .map(|(name, _)| name.to_string_lossy().into_owned())
+        .collect();
+    let unknown = environment::unknown(given.iter().map(String::as_str), &known);
+    if !unknown.is_empty() {
+        let advice = "see `clampward-api serve --help` for those that are known";
+        let message = format!("unknown environment variable {}: {advice}\n", unknown.join(", "));
+        command.error(ErrorKind::UnknownArgument, message).exit();
+    }
+}
+
+/// Until the process is told to stop: by SIGTERM, or by SIGINT from a terminal.
+async fn told_to_stop() {
+    let signals = signal(SignalKind::terminate())
+        .and_then(|terminate| Ok((terminate, signal(SignalKind::interrupt())?)));
+    match signals {
+        Ok((mut terminate, mut interrupt)) => {
+            tokio::select! {
+                _ = terminate.recv() => tracing::info!(signal = "SIGTERM", "told to stop"),
+                _ = interrupt.recv() => tracing::info!(signal = "SIGINT", "told to stop"),
+            }
+        }
+        Err(error) => {
+            tracing::error!(error = %error, "signals cannot be received; only a kill will stop this process");
+            std::future::pending().await
         }
     }
 }
@@ -150,6 +247,7 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
 }
 
 async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
+    let limits = options.limits();
     let workers = options
         .workers
         .or_else(|| std::thread::available_parallelism().ok().map(Into::into))
@@ -164,17 +262,20 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
     let background = tokio::spawn(background::run(store.clone()));
     let running = clampward_api::build(Config {
         listen: options.listen,
+        metrics_listen: options.metrics_listen,
         database_url,
         connections_per_worker: options.connections,
         workers,
         signing_key: SigningKey::load_or_create(&options.signing_key)?,
         issuer: options.issuer,
         clock,
-        limits: Limits::default(),
+        limits,
     })?;
-    tracing::info!(address = %running.address, workers, "listening");
-    // Stops gracefully on SIGTERM and SIGINT: requests under way are finished first.
-    running.server.await?;
+    tracing::info!(address = %running.address, workers, version = env!("CARGO_PKG_VERSION"), "listening");
+    if let Some(address) = running.metrics_address {
+        tracing::info!(%address, "counters are read here");
+    }
+    running.serve_until(told_to_stop()).await?;
     background.abort();
     store.close().await;
     tracing::info!("stopped");

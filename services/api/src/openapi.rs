@@ -185,10 +185,23 @@ fn complete(operation: &mut Operation) {
     let row = permission::TABLE.iter().find(|row| row.name == named);
     let mut codes: BTreeSet<&'static str> =
         BTreeSet::from([problem::INTERNAL_ERROR.code, problem::UNAVAILABLE.code]);
+    // What the frame may answer in the operation's place.
+    codes.extend([
+        problem::ADDRESS_TOO_LONG.code,
+        problem::HEADERS_TOO_LARGE.code,
+        problem::TOOK_TOO_LONG.code,
+    ]);
+    if row.is_some() || operation.request_body.is_some() {
+        codes.insert(problem::OVERLOADED.code);
+    }
     // Unknown parameters are refused everywhere, also where there are none.
     codes.insert(problem::INVALID_PARAMETERS.code);
     if let Some(row) = row {
-        codes.extend([problem::NOT_SIGNED_IN.code, problem::NOT_ALLOWED.code]);
+        codes.extend([
+            problem::NOT_SIGNED_IN.code,
+            problem::NOT_ALLOWED.code,
+            problem::TOO_MANY_REQUESTS.code,
+        ]);
         operation.security = Some(vec![SecurityRequirement::new("bearer", Vec::<String>::new())]);
         let roles: Vec<&str> = row.roles.iter().map(|role| role.code()).collect();
         let note = format!("Permission: `{}` ({}).", row.name, roles.join(", "));

@@ -24,6 +24,10 @@ problems! {
         "The body exceeds the limit that the detail names (after decompression). Send fewer items per request.";
     UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", 415, "The body has another media type than this operation reads",
         "Send the body with the Content-Type named in the detail, usually application/json.";
+    ADDRESS_TOO_LONG = "address-too-long", 414, "The address is too long",
+        "The address with its query exceeds the limit address_bytes of /v1/limits. Ask with fewer or shorter parameters.";
+    HEADERS_TOO_LARGE = "headers-too-large", 431, "The headers are too large",
+        "The request's headers together exceed the limit header_bytes of /v1/limits. Look for a cookie or token that grew, and leave out what is not needed.";
     NOT_ACCEPTABLE = "not-acceptable", 406, "None of the accepted forms is offered",
         "The detail lists the media types that this operation can answer with; name one of them in Accept.";
     INVALID_INPUT = "invalid-input", 422, "The input breaks a rule",
@@ -85,7 +89,11 @@ problems! {
 
     // Load and trouble.
     TOO_MANY_REQUESTS = "too-many-requests", 429, "Too many requests at once",
-        "The service is asked more often than it may answer. Wait for the time in Retry-After and try again.";
+        "The service is asked more often than it may answer: by you (RateLimit and RateLimit-Policy say what is left and what is allowed), or by all who sign in. Wait for the time in Retry-After and try again.";
+    OVERLOADED = "overloaded", 503, "Too much is under way at once",
+        "The service refuses some requests so that it can go on answering others: exports first, then lists and reports, then writes; fitness questions, lift checks and tag-outs keep room of their own. class names what was refused; nothing of this request was recorded. Wait for the time in Retry-After and try again, each time a little longer.";
+    TOOK_TOO_LONG = "took-too-long", 503, "The request took too long",
+        "It was given up after the time request_seconds of /v1/limits. Whether anything was recorded is not known: send entries and lift checks again with the same id, which records them once at most; of anything else, read first what is there. Wait for the time in Retry-After.";
     INTERNAL_ERROR = "internal-error", 500, "The service failed",
         "Something went wrong inside. It is logged under the request id in instance; nothing of this request was recorded. Tell the people who run the service that id.";
     UNAVAILABLE = "unavailable", 503, "The service cannot answer now",

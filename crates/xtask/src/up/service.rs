@@ -83,7 +83,10 @@ impl Service {
         environment
             .env("CLAMPWARD_DATABASE_URL", service_url)
             .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
-            .env("CLAMPWARD_SIGNING_KEY", directory.join("signing-key.pem"));
+            .env("CLAMPWARD_SIGNING_KEY", directory.join("signing-key.pem"))
+            // Nobody sends traffic here who would have to learn first that it stops, and tests ask without a pause.
+            .env("CLAMPWARD_DRAIN_SECONDS", "0")
+            .env("CLAMPWARD_QUOTA_REQUESTS", "1000000000");
         let program = workspace::program("clampward-api")?;
         let process = Supervised::start(
             environment,

@@ -9,6 +9,7 @@ use crate::permission::Permission;
 use crate::random;
 use crate::reply::Failure;
 use crate::sign_in::Hasher;
+use crate::{frame, quota};
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
 use actix_web::web::Data;
@@ -109,7 +110,7 @@ impl<P: Permission> FromRequest for Authorized<P> {
         let token = bearer(request).map(str::to_owned);
         Box::pin(async move {
             let services = services?;
-            let caller = signed_in(&services, token.as_deref()).await?;
+            let caller = signed_in(&services, &asked, token.as_deref()).await?;
             if !caller.roles.iter().any(|role| P::ROLES.contains(role)) {
                 tracing::info!(person = %caller.person, permission = P::NAME, "not allowed");
                 let needed: Vec<&str> = P::ROLES.iter().map(|role| role.code()).collect();
@@ -142,7 +143,7 @@ fn bearer(request: &HttpRequest) -> Option<&str> {
 }
 
 /// The person of a token, with the roles and yards that they have at this moment.
-async fn signed_in(services: &Services, token: Option<&str>) -> Result<Caller, Failure> {
+async fn signed_in(services: &Services, asked: &HttpRequest, token: Option<&str>) -> Result<Caller, Failure> {
     let refused = |detail: &str| Failure::new(problem::NOT_SIGNED_IN, detail);
     let token = token.ok_or_else(|| refused("Send an access token in the header Authorization: Bearer."))?;
     let claims = services
@@ -152,6 +153,12 @@ async fn signed_in(services: &Services, token: Option<&str>) -> Result<Caller, F
             tracing::info!(%error, "access token refused");
             refused("The access token is not valid (any more): sign in, or use the refresh token.")
         })?;
+    // Counted before the database is asked anything.
+    let standing = services.quotas.count(claims.person.uuid());
+    frame::note(asked, claims.person.uuid(), standing);
+    if standing.exceeded {
+        return Err(quota::exceeded(standing));
+    }
     let access = services.store.access_of(claims.person, claims.session).await?;
     let access = access.filter(|access| {
         access.enabled && access.session_goes_on && access.grants_version >= claims.grants_version

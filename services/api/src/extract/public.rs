@@ -3,6 +3,7 @@
 use super::parameters::no_unread_query;
 use super::services::Services;
 use crate::config::Limits;
+use crate::readiness::NotReady;
 use crate::reply::Failure;
 use crate::sign_in::{Hasher, Origin, Tokens};
 use actix_web::dev::Payload;
@@ -30,6 +31,10 @@ impl Public {
     /// Passwords.
     pub fn hasher(&self) -> &Hasher {
         &self.services.hasher
+    }
+    /// Whether this process can answer.
+    pub async fn readiness(&self) -> Result<(), NotReady> {
+        self.services.readiness.check(&self.services.store).await
     }
     /// Limits.
     pub fn limits(&self) -> &Limits {

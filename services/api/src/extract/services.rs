@@ -1,6 +1,8 @@
 //! What every request may need, behind the extractors.
 
 use crate::config::Limits;
+use crate::quota::Quotas;
+use crate::readiness::Readiness;
 use crate::sign_in::{Hasher, Tokens};
 use clampward_store::Store;
 use std::sync::Arc;
@@ -11,16 +13,27 @@ pub struct Services {
     pub(super) store: Store,
     pub(super) tokens: Arc<Tokens>,
     pub(super) hasher: Arc<Hasher>,
+    pub(super) quotas: Arc<Quotas>,
+    pub(super) readiness: Arc<Readiness>,
     pub(super) limits: Limits,
 }
 
 impl Services {
     /// Puts them together.
-    pub fn new(store: Store, tokens: Arc<Tokens>, hasher: Arc<Hasher>, limits: Limits) -> Self {
+    pub fn new(
+        store: Store,
+        tokens: Arc<Tokens>,
+        hasher: Arc<Hasher>,
+        quotas: Arc<Quotas>,
+        readiness: Arc<Readiness>,
+        limits: Limits,
+    ) -> Self {
         Self {
             store,
             tokens,
             hasher,
+            quotas,
+            readiness,
             limits,
         }
     }

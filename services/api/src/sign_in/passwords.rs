@@ -88,6 +88,10 @@ impl Hasher {
         let matches = in_place(place, move || verify_now(&password, &hash)).await??;
         Ok(matches && known)
     }
+    /// How many passwords wait for their check.
+    pub fn waiting(&self) -> usize {
+        self.queue.waiting()
+    }
 }
 
 /// The place goes along with the work: a caller who hangs up does not free it before the work is done.

@@ -83,6 +83,12 @@ impl FairQueue {
         // Without a call, the place in the queue was taken by somebody who has less of it.
         called.await.map_err(|_| Full)
     }
+    /// How many wait.
+    pub fn waiting(&self) -> usize {
+        let state = self.lock();
+        let waiting = state.waiting.iter();
+        waiting.filter(|waiting| !waiting.call.is_closed()).count()
+    }
     fn lock(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }

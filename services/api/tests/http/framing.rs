@@ -261,3 +261,116 @@ async fn every_faulty_parameter_is_named_with_what_to_write() {
         .at("/clamp_id", "invalid-value");
     app.stop().await;
 }
+
+fn gzip(bytes: &[u8]) -> Vec<u8> {
+    use std::io::Write;
+    let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+    encoder.write_all(bytes).expect("memory");
+    encoder.finish().expect("memory")
+}
+
+fn zstd(bytes: &[u8]) -> Vec<u8> {
+    zstd::encode_all(bytes, 19).expect("memory")
+}
+
+#[actix_web::test]
+async fn a_compressed_body_is_read_and_what_it_inflates_to_is_bounded() {
+    let app = TestApp::start().await;
+    let send = |coding: &str, body: Vec<u8>| {
+        app.call("POST", "/v1/auth/token")
+            .raw(body)
+            .header("Content-Type", "application/json")
+            .header("Content-Encoding", coding)
+            .send()
+    };
+    let good = json!({"email": "nobody@halvorsund.example", "password": "not the right one"});
+    let good = good.to_string().into_bytes();
+    for (coding, body) in [
+        ("gzip", gzip(&good)),
+        ("zstd", zstd(&good)),
+        ("identity", good.clone()),
+    ] {
+        send(coding, body).await.refused(401, "wrong-credentials");
+    }
+    let bomb = vec![0; 10 << 20];
+    for (coding, body) in [("gzip", gzip(&bomb)), ("zstd", zstd(&bomb))] {
+        assert!(body.len() < 20 << 10, "{coding}: a small body that becomes large");
+        send(coding, body).await.refused(413, "body-too-large");
+    }
+    for coding in ["br", "deflate", "gzip, gzip"] {
+        let refused = send(coding, good.clone()).await;
+        refused.refused(415, "unsupported-media-type");
+        assert_eq!(refused.header("accept-encoding"), Some("gzip, zstd, identity"));
+    }
+    // Said to be compressed, and it is not.
+    send("gzip", good.clone()).await.refused(400, "malformed-json");
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn answers_are_compressed_as_the_client_accepts_it_and_small_ones_never() {
+    let app = TestApp::start().await;
+    let client = awc::Client::default();
+    let fetch = async |path: &str, accepts: &str| {
+        let request = client.get(format!("{}{path}", app.url)).no_decompress();
+        let mut response = request
+            .insert_header(("Accept-Encoding", accepts))
+            .send()
+            .await
+            .expect("an answer");
+        let header = |name: &str| Some(response.headers().get(name)?.to_str().ok()?.to_owned());
+        let (coding, vary) = (header("content-encoding"), header("vary"));
+        assert_eq!(response.headers().get_all("vary").count(), 1);
+        assert_eq!(vary.as_deref(), Some("Accept, Accept-Encoding, Authorization"));
+        let body = response.body().limit(8 << 20).await.expect("a body");
+        (coding, body.to_vec())
+    };
+    let (coding, plain) = fetch("/v1/limits", "identity").await;
+    assert_eq!(coding, None);
+    assert!(plain.len() > 1 << 10);
+    let (coding, body) = fetch("/v1/limits", "zstd").await;
+    assert_eq!(coding.as_deref(), Some("zstd"));
+    assert_eq!(zstd::decode_all(body.as_slice()).expect("zstd"), plain);
+    let (coding, body) = fetch("/v1/limits", "gzip;q=0.8, br").await;
+    assert_eq!(coding.as_deref(), Some("gzip"));
+    let mut inflated = Vec::new();
+    let mut decoder = flate2::read::GzDecoder::new(body.as_slice());
+    std::io::Read::read_to_end(&mut decoder, &mut inflated).expect("gzip");
+    assert_eq!(inflated, plain);
+    let (coding, body) = fetch("/healthz", "zstd, gzip").await;
+    assert_eq!(
+        (coding, body.as_slice()),
+        (None, br#"{"status":"ok"}"#.as_slice())
+    );
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn an_address_and_headers_have_their_limits() {
+    let app = TestApp::start().await;
+    let long = format!("/v1/yards?after={}", "a".repeat(8 << 10));
+    app.call("GET", &long)
+        .send()
+        .await
+        .refused(414, "address-too-long");
+    let large = "a".repeat(16 << 10);
+    app.call("GET", "/healthz")
+        .header("X-Whatever", &large)
+        .send()
+        .await
+        .refused(431, "headers-too-large");
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn on_a_schema_that_is_too_old_the_service_is_not_ready_but_alive() {
+    let app = TestApp::start().await;
+    app.as_owner("delete from _sqlx_migrations where version = (select max(version) from _sqlx_migrations)")
+        .await;
+    app.call("GET", "/readyz")
+        .send()
+        .await
+        .refused(503, "unavailable");
+    app.call("GET", "/healthz").send().await.succeeded(200);
+    app.stop().await;
+}

@@ -21,7 +21,7 @@ use utoipa::IntoParams;
 #[utoipa::path(
     tag = "Clamps",
     params(("clamp_id" = ClampId, Path, description = "The clamp.")),
-    extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-class" = json!("fitness")), ("x-problems" = json!(["not-found"]))),
     responses((status = 200, description = "Whether it is fit, and why not.", body = Fitness))
 )]
 #[get("/v1/clamps/{clamp_id}/fitness")]
@@ -56,7 +56,7 @@ pub struct Scanned {
 #[utoipa::path(
     tag = "Clamps",
     params(Scanned),
-    extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-class" = json!("fitness")), ("x-problems" = json!(["not-found"]))),
     responses((status = 200, description = "Whether its bearer is fit, and why not.", body = MarkFitness))
 )]
 #[get("/v1/fitness")]

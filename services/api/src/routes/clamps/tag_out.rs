@@ -16,7 +16,7 @@ use clampward_wire::entry::{EntryReply, TaggedOutRequest};
     tag = "Clamps",
     params(("clamp_id" = ClampId, Path, description = "The clamp.")),
     request_body = TaggedOutRequest,
-    extensions(("x-permission" = json!(TagOut::NAME)), ("x-problems" = json!(["not-found", "id-reused"]))),
+    extensions(("x-permission" = json!(TagOut::NAME)), ("x-class" = json!("fitness")), ("x-problems" = json!(["not-found", "id-reused"]))),
     responses(
         (status = 201, description = "Recorded.", body = EntryReply),
         (status = 200, description = "Recorded before with the same content; the first outcome.", body = EntryReply),

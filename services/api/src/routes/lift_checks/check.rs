@@ -26,7 +26,7 @@ use std::borrow::Cow;
 #[utoipa::path(
     tag = "Lift checks",
     request_body = LiftCheckRequest,
-    extensions(("x-permission" = json!(CheckLifts::NAME)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(CheckLifts::NAME)), ("x-class" = json!("fitness")), ("x-problems" = json!(["not-found"]))),
     responses((status = 200, description = "Clear, or stop and why.", body = LiftCheckAnswer))
 )]
 #[post("/v1/lift-checks")]

@@ -2,14 +2,15 @@
 
 use crate::extract::Public;
 use crate::openapi::PUBLIC;
-use crate::reply::{Answer, Failure, chain, ok};
+use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
 use clampward_wire::problem;
 use serde_json::json;
 
 /// Whether the service can answer
 ///
-/// The database answers under both roles and is migrated: for whoever sends traffic here.
+/// The database answers under both roles, is migrated as far as this version needs, and the service was not told to
+/// stop: for whoever sends traffic here. What is said of the database is at most two seconds old.
 #[utoipa::path(
     operation_id = "readiness",
     tag = "Operations",
@@ -19,12 +20,7 @@ use serde_json::json;
 )]
 #[get("/readyz")]
 pub async fn readyz(call: Public) -> Answer {
-    call.store().ping().await.map_err(|error| {
-        tracing::warn!(error = %chain(&error), "not ready");
-        Failure::new(
-            problem::UNAVAILABLE,
-            "The database does not answer, or is not migrated.",
-        )
-    })?;
+    let checked = call.readiness().await;
+    checked.map_err(|why| Failure::new(problem::UNAVAILABLE, why.detail()))?;
     ok(&json!({ "status": "ready" }))
 }

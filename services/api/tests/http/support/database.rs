@@ -41,8 +41,27 @@ impl TestApp {
         assert_eq!(held.rows_affected(), 1);
         Held(owner)
     }
+    /// Changes something behind the service's back.
+    pub async fn as_owner(&self, statement: &'static str) {
+        let mut owner = self.owner().await;
+        sqlx::raw_sql(statement).execute(&mut owner).await.expect("done");
+    }
+    /// Holds a table, so that whoever reads it waits.
+    pub async fn hold_table(&self, table: &'static str) -> Held {
+        let mut owner = self.owner().await;
+        let lock = format!("begin; lock table {table} in access exclusive mode");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(lock))
+            .execute(&mut owner)
+            .await
+            .expect("a lock");
+        Held(owner)
+    }
     /// Until one of the service's transactions waits for a lock.
     pub async fn until_somebody_waits(&self) {
+        self.until_waiting(1).await;
+    }
+    /// Until so many wait for a lock.
+    pub async fn until_waiting(&self, wanted: i64) {
         let mut owner = self.owner().await;
         for _ in 0..MAX_LOOKS {
             let waiting: i64 = sqlx::query_scalar(
@@ -51,7 +70,7 @@ impl TestApp {
             .fetch_one(&mut owner)
             .await
             .expect("a count");
-            if waiting > 0 {
+            if waiting >= wanted {
                 return;
             }
         }

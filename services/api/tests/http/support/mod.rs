@@ -139,6 +139,10 @@ impl Call<'_> {
 impl TestApp {
     /// Starts one at 2025-03-14T09:00:00Z.
     pub async fn start() -> Self {
+        Self::start_with(Limits::default()).await
+    }
+    /// Starts one with limits of its own.
+    pub async fn start_with(limits: Limits) -> Self {
         let database = TestDatabase::new().await;
         let clock = Arc::new(ManualClock::at("2025-03-14T09:00:00Z"));
         let administrator = commands::NewAdministrator {
@@ -152,13 +156,14 @@ impl TestApp {
             .expect("an administrator");
         let running = clampward_api::build(Config {
             listen: ([127, 0, 0, 1], 0).into(),
+            metrics_listen: None,
             database_url: database.service_url.clone(),
             connections_per_worker: 4,
             workers: 1,
             signing_key: SigningKey::from_secret(&SECRET).expect("key"),
             issuer: ISSUER.to_owned(),
             clock: clock.clone(),
-            limits: Limits::default(),
+            limits,
         })
         .expect("a server");
         let handle = running.handle();

@@ -2,6 +2,7 @@
 //! makers each, and people in every role. Everything goes through HTTP.
 
 use crate::support::{ISSUER, Reply, SECRET, TestApp};
+use clampward_api::config::Limits;
 use clampward_api::sign_in::{SigningKey, Subject, Tokens};
 use clampward_domain::ids::PersonId;
 use jiff::SignedDuration;
@@ -49,7 +50,11 @@ pub struct Fleet {
 impl Fleet {
     /// At 2025-03-14T09:00Z.
     pub async fn start() -> Self {
-        let app = TestApp::start().await;
+        Self::start_with(Limits::default()).await
+    }
+    /// The same with limits of its own.
+    pub async fn start_with(limits: Limits) -> Self {
+        let app = TestApp::start_with(limits).await;
         let signed_in = app.administrator().await;
         let administrator = Person {
             id: app.get(&signed_in, "/v1/me").await.succeeded(200).text("/id"),

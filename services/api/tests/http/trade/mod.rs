@@ -9,6 +9,7 @@ mod inspecting;
 mod life;
 mod lift_checks;
 mod limits;
+mod load;
 mod marks;
 mod places;
 mod retired;

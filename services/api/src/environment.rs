@@ -1,0 +1,51 @@
+//! The environment's variables: a name that begins like ours but is not one is a mistake that must not pass silently.
+
+/// What every variable of this service begins with.
+const PREFIX: &str = "CLAMPWARD_";
+/// What variables of the tests begin with.
+const TESTS: &str = "CLAMPWARD_TEST_";
+
+/// What the developers' commands are told; it reaches the service that they start.
+const DEVELOPERS: [&str; 1] = ["CLAMPWARD_POSTGRES_IMAGE"];
+
+/// Those names that begin like ours and are unknown.
+pub fn unknown<'a>(names: impl IntoIterator<Item = &'a str>, known: &[String]) -> Vec<&'a str> {
+    let mut unknown: Vec<&str> = names
+        .into_iter()
+        .filter(|name| name.starts_with(PREFIX) && !name.starts_with(TESTS) && !is_link(name))
+        .filter(|name| !DEVELOPERS.contains(name) && !known.iter().any(|known| known == name))
+        .collect();
+    unknown.sort_unstable();
+    unknown
+}
+
+/// Kubernetes tells every container where a service called `clampward…` is, in variables that nobody asked for.
+fn is_link(name: &str) -> bool {
+    name.ends_with("_SERVICE_HOST")
+        || name.contains("_SERVICE_PORT")
+        || name.ends_with("_PORT")
+        || name.contains("_PORT_")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mistyped_variable_is_named_and_what_others_set_is_not() {
+        let known = ["CLAMPWARD_LISTEN".to_owned()];
+        let given = [
+            "PATH",
+            "CLAMPWARD_LISTEN",
+            "CLAMPWARD_WORKER",
+            "CLAMPWARD_LISTENS",
+            "CLAMPWARD_TEST_IMAGE",
+            "CLAMPWARD_POSTGRES_IMAGE",
+            "CLAMPWARD_API_SERVICE_HOST",
+            "CLAMPWARD_API_SERVICE_PORT_HTTP",
+            "CLAMPWARD_API_PORT",
+            "CLAMPWARD_API_PORT_8080_TCP_ADDR",
+        ];
+        assert_eq!(unknown(given, &known), ["CLAMPWARD_LISTENS", "CLAMPWARD_WORKER"]);
+    }
+}

@@ -1,0 +1,67 @@
+//! The headers that every answer bears.
+
+use super::correlation::REQUEST_ID;
+use super::deflate::VARIES;
+use actix_web::HttpResponse;
+use actix_web::body::BoxBody;
+use actix_web::http::StatusCode;
+use actix_web::http::header::{
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderName, HeaderValue, REFERRER_POLICY, RETRY_AFTER, VARY,
+    WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
+};
+use uuid::Uuid;
+
+/// What a browser may do with an answer that is no page: nothing.
+const NO_PAGE: &str = "default-src 'none'; frame-ancestors 'none'";
+/// What the documentation's page may do: its own scripts and styles.
+const DOCUMENTATION: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
+     connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+/// Seconds after which a refused client may come back.
+const RETRY_SECONDS: &str = "2";
+/// The same for every answer (OWASP HTTP Headers Cheat Sheet).
+const ALWAYS: [(HeaderName, &str); 7] = [
+    (X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (REFERRER_POLICY, "same-origin"),
+    (
+        HeaderName::from_static("strict-transport-security"),
+        "max-age=63072000; includeSubDomains",
+    ),
+    (
+        HeaderName::from_static("cross-origin-opener-policy"),
+        "same-origin",
+    ),
+    (
+        HeaderName::from_static("cross-origin-resource-policy"),
+        "same-origin",
+    ),
+    (
+        HeaderName::from_static("permissions-policy"),
+        "camera=(self), geolocation=(), microphone=()",
+    ),
+    (HeaderName::from_static("x-xss-protection"), "0"),
+];
+
+/// Adds them.
+pub(super) fn complete(response: &mut HttpResponse<BoxBody>, id: Uuid, documentation: bool) {
+    let status = response.status();
+    let headers = response.headers_mut();
+    if let Ok(value) = HeaderValue::from_str(id.hyphenated().encode_lower(&mut Uuid::encode_buffer())) {
+        headers.insert(REQUEST_ID, value);
+    }
+    let policy = if documentation { DOCUMENTATION } else { NO_PAGE };
+    headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    for (name, value) in ALWAYS {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    if !headers.contains_key(CACHE_CONTROL) {
+        headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
+    headers.insert(VARY, HeaderValue::from_static(VARIES));
+    if status == StatusCode::UNAUTHORIZED && !headers.contains_key(WWW_AUTHENTICATE) {
+        headers.insert(WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+    }
+    let come_back = status == StatusCode::SERVICE_UNAVAILABLE || status == StatusCode::TOO_MANY_REQUESTS;
+    if come_back && !headers.contains_key(RETRY_AFTER) {
+        headers.insert(RETRY_AFTER, HeaderValue::from_static(RETRY_SECONDS));
+    }
+}
