@@ -63,26 +63,26 @@ pub fn parse_decimal(text: &str) -> Result<Decimal, QuantityError> {
         .map_err(|_| QuantityError::NotDecimal(text.chars().take(60).collect()))
 }
 
-/// The wire form, before the unit is known to fit.
+/// The wire form: a fault is found at the number or at the unit.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Raw {
-    #[serde(deserialize_with = "text_value")]
-    value: String,
-    unit: String,
+struct Raw<U> {
+    #[serde(deserialize_with = "decimal_text")]
+    value: Decimal,
+    unit: U,
 }
 
-fn text_value<'de, D: Deserializer<'de>>(deserializer: D) -> Result<String, D::Error> {
+fn decimal_text<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Decimal, D::Error> {
     struct TextOnly;
     impl serde::de::Visitor<'_> for TextOnly {
-        type Value = String;
+        type Value = Decimal;
         fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
             f.write_str(
                 "a decimal in quotes, for example \"38.1\" (a JSON number is refused: it may lose digits)",
             )
         }
-        fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<String, E> {
-            Ok(text.to_owned())
+        fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<Decimal, E> {
+            parse_decimal(text).map_err(E::custom)
         }
     }
     deserializer.deserialize_any(TextOnly)
@@ -155,8 +155,8 @@ macro_rules! quantities {
         }
         impl<'de> Deserialize<'de> for $name {
             fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-                let raw = Raw::deserialize(deserializer)?;
-                Self::parse(&raw.value, &raw.unit).map_err(D::Error::custom)
+                let raw = Raw::<$unit>::deserialize(deserializer)?;
+                Self::new(raw.value, raw.unit).map_err(D::Error::custom)
             }
         }
         #[cfg(feature = "openapi")]

@@ -10,6 +10,6 @@ mod state;
 
 pub use at::{AsOf, ClampThen};
 pub use history::HistoryRow;
-pub use list::{ClampFilter, ClampPage};
+pub use list::{ClampFilter, ClampPage, ReadClamp, ReadClamps};
 pub use mark::Bearers;
 pub use state::{ClampNow, Knowledge};

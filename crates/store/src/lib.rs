@@ -23,7 +23,9 @@ mod store;
 mod tx;
 pub mod verify;
 
-pub use clamps::{AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, HistoryRow, Knowledge};
+pub use clamps::{
+    AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, HistoryRow, Knowledge, ReadClamp, ReadClamps,
+};
 pub use clock::Clock;
 pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 pub use error::StoreError;

@@ -292,7 +292,8 @@ mod tests {
         let read = |text: String| {
             crate::json::read::<EntryRequest<Inspected>>(text.as_bytes())
                 .unwrap_err()
-                .into_error()
+                .into_errors()
+                .remove(0)
         };
         let nested = read(format!(
             r#"{{"entry_id": "{ENTRY}", "performed_at": "2026-03-01T10:00:00Z", "kind": "frequent",

@@ -2,11 +2,14 @@
 //!
 //! Refused: a key given twice, an unknown field, a number that is no integer or lies at or beyond ±2^53 (canonical JSON
 //! would round it), the character NUL (the database cannot keep it), a lone surrogate, nesting beyond [`MAX_DEPTH`],
-//! and times that are not in the strict form of [`crate::time`]. Nothing here knows who sent the bytes.
+//! and times that are not in the strict form of [`crate::time`]. Every fault that can be seen is named, not only the first.
+//! Nothing here knows who sent the bytes.
 
 mod plain;
+mod shape;
 
 pub use plain::{ID_ADVICE, shape_error};
+pub use shape::unknown_fields;
 
 use crate::problem::FieldError;
 use crate::time;
@@ -14,102 +17,238 @@ use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor
 use serde_json::{Map, Number, Value};
 use std::cell::RefCell;
 use std::fmt;
+use utoipa::ToSchema;
 
 /// Deepest nesting that is read.
 pub const MAX_DEPTH: usize = 32;
 /// Largest integer that every JSON implementation reads exactly: 2^53 − 1 (RFC 7493 section 2.2).
 pub const MAX_INTEGER: u64 = (1 << 53) - 1;
+/// Most faults that are named at once: whoever makes more has another problem.
+pub const MAX_FAULTS: usize = 20;
 
-/// Why a body was not read.
+/// Why a body was not read: its faults, at least one and at most [`MAX_FAULTS`].
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum ReadError {
     /// Not JSON, or not in the strict form.
-    #[error("{}", .0.detail)]
-    Syntax(FieldError),
+    #[error("{}", details(.0))]
+    Syntax(Vec<FieldError>),
     /// JSON, but not what is asked for here.
-    #[error("{}", .0.detail)]
-    Shape(FieldError),
+    #[error("{}", details(.0))]
+    Shape(Vec<FieldError>),
 }
 
 impl ReadError {
-    /// The fault with its place.
-    pub fn into_error(self) -> FieldError {
+    /// The faults with their places.
+    pub fn into_errors(self) -> Vec<FieldError> {
         match self {
-            Self::Syntax(error) | Self::Shape(error) => error,
+            Self::Syntax(errors) | Self::Shape(errors) => errors,
         }
     }
 }
 
-/// Reads a value of a type from bytes.
-pub fn read<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ReadError> {
-    from_value(parse(bytes)?)
+fn details(errors: &[FieldError]) -> String {
+    let details: Vec<&str> = errors.iter().map(|error| error.detail.as_str()).collect();
+    details.join("; ")
 }
 
-/// Reads a value of a type from parsed JSON.
-pub fn from_value<T: DeserializeOwned>(value: Value) -> Result<T, ReadError> {
-    check_times(&value, "").map_err(ReadError::Shape)?;
-    serde_path_to_error::deserialize(value).map_err(|error| {
+/// Reads a value of a type from bytes.
+pub fn read<T: DeserializeOwned + ToSchema + 'static>(bytes: &[u8]) -> Result<T, ReadError> {
+    from_value(&parse(bytes)?)
+}
+
+/// Reads a value of a type from parsed JSON. What the deserialiser stumbles over first, it says; everything else that
+/// can be seen from the type's published schema is said with it.
+pub fn from_value<T: DeserializeOwned + ToSchema + 'static>(value: &Value) -> Result<T, ReadError> {
+    let mut faults = Vec::new();
+    note_times(value, "", &mut faults);
+    let refused = match serde_path_to_error::deserialize(value) {
+        Ok(read) => {
+            faults.extend(shape::lists_for_objects::<T>(value));
+            if faults.is_empty() {
+                return Ok(read);
+            }
+            None
+        }
+        Err(error) => Some(error),
+    };
+    let mut found = Found::of(faults);
+    if let Some(error) = refused {
         let pointer = pointer_of(error.path());
-        ReadError::Shape(shape_error(&pointer, &error.into_inner().to_string()))
-    })
+        found.add(shape_error(&pointer, &error.into_inner().to_string()));
+    }
+    for fault in shape::faults::<T>(value) {
+        found.add(fault);
+    }
+    Err(ReadError::Shape(found.at_most(MAX_FAULTS)))
+}
+
+/// Faults of one body, each place once.
+struct Found(Vec<FieldError>);
+
+impl Found {
+    fn of(faults: Vec<FieldError>) -> Self {
+        Self(faults)
+    }
+    /// Adds a fault unless its place is named already; a general one gives way to what lies within its place.
+    fn add(&mut self, fault: FieldError) {
+        let within = |inner: &str, outer: &str| {
+            inner
+                .strip_prefix(outer)
+                .is_some_and(|rest| rest.starts_with('/'))
+        };
+        let is_general = |known: &FieldError| known.code == "invalid-value" && fault.code != "invalid-value";
+        let known = self.0.iter().any(|known| {
+            (known.pointer == fault.pointer && !is_general(known))
+                || within(&known.pointer, &fault.pointer)
+                || (within(&fault.pointer, &known.pointer)
+                    && known.code != "invalid-value"
+                    && !known.pointer.is_empty())
+        });
+        if known {
+            return;
+        }
+        self.0.retain(|known| {
+            known.code != "invalid-value"
+                || !(known.pointer == fault.pointer || within(&fault.pointer, &known.pointer))
+        });
+        self.0.push(fault);
+    }
+    fn at_most(mut self, most: usize) -> Vec<FieldError> {
+        self.0.truncate(most);
+        self.0
+    }
 }
 
 /// Parses bytes to JSON in the strict form.
 pub fn parse(bytes: &[u8]) -> Result<Value, ReadError> {
     if bytes.iter().all(u8::is_ascii_whitespace) {
         let detail = "the body is empty: send a JSON object";
-        return Err(ReadError::Syntax(FieldError::new("", "body-missing", detail)));
+        return Err(ReadError::Syntax(vec![FieldError::new(
+            "",
+            "body-missing",
+            detail,
+        )]));
     }
-    let fault = RefCell::new(None);
+    let notes = RefCell::new(Notes::default());
     let mut reader = serde_json::Deserializer::from_slice(bytes);
     let seed = Strict {
-        pointer: String::new(),
+        place: &Place::Root,
         depth: 0,
-        fault: &fault,
+        notes: &notes,
     };
     let parsed = seed
         .deserialize(&mut reader)
         .and_then(|value| reader.end().map(|()| value));
-    parsed.map_err(|error| {
-        let known = fault.into_inner();
-        ReadError::Syntax(
-            known.unwrap_or_else(|| FieldError::new("", "not-json", format!("not JSON: {error}"))),
-        )
-    })
+    let Notes {
+        mut faults,
+        torn_at,
+        full,
+    } = notes.into_inner();
+    match parsed {
+        Ok(value) if faults.is_empty() => return Ok(value),
+        Ok(_) => {}
+        Err(_) if full => {}
+        Err(error) => faults.push(not_json(&torn_at.unwrap_or_default(), &error)),
+    }
+    Err(ReadError::Syntax(faults))
 }
 
-/// Builds a [`Value`] and notes the place of the first fault.
-struct Strict<'a> {
-    pointer: String,
-    depth: usize,
-    fault: &'a RefCell<Option<FieldError>>,
+/// What the parser itself did not get past.
+fn not_json(pointer: &str, error: &serde_json::Error) -> FieldError {
+    let message = error.to_string();
+    if message.starts_with("number out of range") {
+        return FieldError::new(pointer, "decimal-number", DECIMAL_ADVICE);
+    }
+    let surrogate = message.contains("surrogate") || message.starts_with("unexpected end of hex escape");
+    if surrogate {
+        let detail = "half of a surrogate pair (\\ud800 to \\udfff) is no character: write both halves, or the character";
+        return FieldError::new(pointer, "lone-surrogate", detail);
+    }
+    FieldError::new(pointer, "not-json", format!("not JSON: {message}"))
 }
 
-impl Strict<'_> {
-    fn child(&self, step: &str) -> Self {
-        Self {
-            pointer: join(&self.pointer, step),
-            depth: self.depth + 1,
-            fault: self.fault,
+const DECIMAL_ADVICE: &str = "decimals are written as text, for example {\"value\": \"38.1\", \"unit\": \"mm\"}: a JSON number may lose digits";
+
+/// What was found while reading.
+#[derive(Default)]
+struct Notes {
+    faults: Vec<FieldError>,
+    /// The innermost place at which the parser gave up.
+    torn_at: Option<String>,
+    /// Whether reading was ended because there is enough to say.
+    full: bool,
+}
+
+/// A place in the body, as steps from the outermost value; a pointer only where a fault is.
+enum Place<'a> {
+    Root,
+    Field(&'a Place<'a>, &'a str),
+    Item(&'a Place<'a>, usize),
+}
+
+impl Place<'_> {
+    fn pointer(&self) -> String {
+        match self {
+            Self::Root => String::new(),
+            Self::Field(parent, name) => join(&parent.pointer(), name),
+            Self::Item(parent, index) => join(&parent.pointer(), &index.to_string()),
         }
     }
-    fn refuse<E: serde::de::Error>(&self, code: &'static str, detail: impl Into<String>) -> E {
-        let error = FieldError::new(&self.pointer, code, detail);
-        let message = E::custom(&error.detail);
-        self.fault.borrow_mut().get_or_insert(error);
-        message
+}
+
+/// Builds a [`Value`] and notes every fault with its place.
+struct Strict<'a> {
+    place: &'a Place<'a>,
+    depth: usize,
+    notes: &'a RefCell<Notes>,
+}
+
+impl<'a> Strict<'a> {
+    fn child<'b>(&self, place: &'b Place<'b>) -> Strict<'b>
+    where
+        'a: 'b,
+    {
+        Strict {
+            place,
+            depth: self.depth + 1,
+            notes: self.notes,
+        }
+    }
+    /// Notes a fault; reading goes on unless there is enough to say.
+    fn note<E: serde::de::Error>(&self, code: &'static str, detail: &str) -> Result<(), E> {
+        let mut notes = self.notes.borrow_mut();
+        notes
+            .faults
+            .push(FieldError::new(self.place.pointer(), code, detail));
+        if notes.faults.len() < MAX_FAULTS {
+            return Ok(());
+        }
+        notes.full = true;
+        Err(E::custom("enough faults"))
+    }
+    /// Remembers where the parser gave up.
+    fn torn<T, E>(&self, read: Result<T, E>) -> Result<T, E> {
+        if read.is_err() {
+            let mut notes = self.notes.borrow_mut();
+            if notes.torn_at.is_none() {
+                notes.torn_at = Some(self.place.pointer());
+            }
+        }
+        read
     }
     fn text<E: serde::de::Error>(&self, text: &str) -> Result<(), E> {
         if text.contains('\0') {
-            return Err(self.refuse("nul-character", "the character NUL cannot be kept: leave it out"));
+            return self.note("nul-character", "the character NUL cannot be kept: leave it out");
         }
         Ok(())
     }
     fn deep<E: serde::de::Error>(&self) -> Result<(), E> {
-        if self.depth >= MAX_DEPTH {
-            return Err(self.refuse("too-deep", format!("nested deeper than {MAX_DEPTH} levels")));
+        if self.depth < MAX_DEPTH {
+            return Ok(());
         }
-        Ok(())
+        self.note::<E>("too-deep", &format!("nested deeper than {MAX_DEPTH} levels"))?;
+        self.notes.borrow_mut().full = true;
+        Err(E::custom("too deep"))
     }
 }
 
@@ -133,22 +272,22 @@ impl<'de> Visitor<'de> for Strict<'_> {
     }
     fn visit_u64<E: serde::de::Error>(self, value: u64) -> Result<Value, E> {
         if value > MAX_INTEGER {
-            return Err(self.refuse(
+            self.note(
                 "integer-too-large",
                 "integers stay below 2^53; write it as text if it is a name",
-            ));
+            )?;
         }
         Ok(Value::Number(Number::from(value)))
     }
     fn visit_i64<E: serde::de::Error>(self, value: i64) -> Result<Value, E> {
         if value.unsigned_abs() > MAX_INTEGER {
-            return Err(self.refuse("integer-too-large", "integers stay above -2^53"));
+            self.note("integer-too-large", "integers stay above -2^53")?;
         }
         Ok(Value::Number(Number::from(value)))
     }
     fn visit_f64<E: serde::de::Error>(self, _value: f64) -> Result<Value, E> {
-        let advice = "decimals are written as text, for example {\"value\": \"38.1\", \"unit\": \"mm\"}: a JSON number may lose digits";
-        Err(self.refuse("decimal-number", advice))
+        self.note("decimal-number", DECIMAL_ADVICE)?;
+        Ok(Value::Null)
     }
     fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<Value, E> {
         self.text(text)?;
@@ -157,22 +296,29 @@ impl<'de> Visitor<'de> for Strict<'_> {
     fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Value, A::Error> {
         self.deep()?;
         let mut items = Vec::new();
-        while let Some(item) = seq.next_element_seed(self.child(&items.len().to_string()))? {
-            items.push(item);
+        loop {
+            let place = Place::Item(self.place, items.len());
+            let child = self.child(&place);
+            let item = seq.next_element_seed(self.child(&place));
+            match child.torn(item)? {
+                Some(item) => items.push(item),
+                None => return Ok(Value::Array(items)),
+            }
         }
-        Ok(Value::Array(items))
     }
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Value, A::Error> {
         self.deep()?;
         let mut fields = Map::new();
-        while let Some(key) = map.next_key::<String>()? {
-            let child = self.child(&key);
+        while let Some(key) = self.torn(map.next_key::<String>())? {
+            let place = Place::Field(self.place, &key);
+            let child = self.child(&place);
             child.text(&key)?;
             if fields.contains_key(&key) {
                 let detail = format!("{key:?} is given twice: which one counts cannot be known");
-                return Err(child.refuse::<A::Error>("duplicate-key", detail));
+                child.note("duplicate-key", &detail)?;
             }
-            let value = map.next_value_seed(child)?;
+            let value = map.next_value_seed(self.child(&place));
+            let value = child.torn(value)?;
             fields.insert(key, value);
         }
         Ok(Value::Object(fields))
@@ -205,27 +351,32 @@ fn time_fault(key: &str, text: &str) -> Option<&'static str> {
 }
 
 /// Times are checked by name, because a parser of times accepts looser forms than the contract.
-fn check_times(value: &Value, pointer: &str) -> Result<(), FieldError> {
+fn note_times(value: &Value, pointer: &str, faults: &mut Vec<FieldError>) {
     match value {
-        Value::Object(fields) => fields.iter().try_for_each(|(key, value)| {
-            let here = join(pointer, key);
-            match value {
-                Value::String(text) => match time_fault(key, text) {
-                    Some(advice) => Err(FieldError::new(
-                        &here,
-                        "time-malformed",
-                        format!("{text:?}: {advice}"),
-                    )),
-                    None => Ok(()),
-                },
-                other => check_times(other, &here),
+        Value::Object(fields) => {
+            for (key, value) in fields {
+                let here = || join(pointer, key);
+                match value {
+                    Value::String(text) => {
+                        if let Some(advice) = time_fault(key, text) {
+                            faults.push(FieldError::new(
+                                here(),
+                                "time-malformed",
+                                format!("{text:?}: {advice}"),
+                            ));
+                        }
+                    }
+                    Value::Object(_) | Value::Array(_) => note_times(value, &here(), faults),
+                    Value::Null | Value::Bool(_) | Value::Number(_) => {}
+                }
             }
-        }),
-        Value::Array(items) => items
-            .iter()
-            .enumerate()
-            .try_for_each(|(index, item)| check_times(item, &join(pointer, &index.to_string()))),
-        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => Ok(()),
+        }
+        Value::Array(items) => {
+            for (index, item) in items.iter().enumerate() {
+                note_times(item, &join(pointer, &index.to_string()), faults);
+            }
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
     }
 }
 

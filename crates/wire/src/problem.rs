@@ -135,10 +135,10 @@ impl Problem {
 impl From<crate::json::ReadError> for Problem {
     fn from(error: crate::json::ReadError) -> Self {
         match error {
-            crate::json::ReadError::Syntax(error) => {
-                Self::new(MALFORMED_JSON, error.detail.clone()).with_errors(vec![error])
+            crate::json::ReadError::Syntax(_) => {
+                Self::new(MALFORMED_JSON, error.to_string()).with_errors(error.into_errors())
             }
-            crate::json::ReadError::Shape(error) => Self::input(vec![error]),
+            crate::json::ReadError::Shape(errors) => Self::input(errors),
         }
     }
 }

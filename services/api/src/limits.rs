@@ -116,6 +116,8 @@ limits! {
         "The body of a request, as sent and after decompression; beyond it 413.";
     JSON_DEPTH = "json_depth", kept(clampward_wire::json::MAX_DEPTH), Levels,
         "Nesting of a JSON body; beyond it 400.";
+    JSON_FAULTS = "json_faults", kept(clampward_wire::json::MAX_FAULTS), Items,
+        "Faults of a body that are named at once; when they are put right, more may be named.";
     REQUEST_ID = "request_id_bytes", 64, Bytes,
         "A client's own X-Request-Id; a longer one is not logged.";
     PAGE = "page_items", kept_items(clampward_wire::page::MAX_LIMIT), Items,
@@ -138,6 +140,8 @@ limits! {
         "Told to stop: how long `/readyz` says so before new connections are refused.";
     SHUTDOWN = "shutdown_seconds", 20, Seconds,
         "Told to stop: how long requests under way may still take after new connections are refused.";
+    STREAM_READER = "stream_reader_seconds", 30, Seconds,
+        "How long a list as CSV or JSON lines waits for its reader to take what is ready; beyond it, it breaks off.";
     READINESS = "readiness_seconds", 2, Seconds,
         "How old an answer of `/readyz` about the database may be.";
 

@@ -12,7 +12,7 @@ use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::path::{Operation, PathItem};
-use utoipa::openapi::schema::Schema;
+use utoipa::openapi::schema::{ObjectBuilder, Schema, Type};
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::tag::TagBuilder;
 use utoipa::openapi::{
@@ -26,6 +26,8 @@ use utoipa_actix_web::AppExt;
 pub const PERMISSION: &str = "x-permission";
 /// Name of an operation's own problems in the contract.
 pub const PROBLEMS: &str = "x-problems";
+/// Name of the headings that a list has as CSV in the contract: it can be had as a stream then.
+pub const CSV_COLUMNS: &str = "x-csv-columns";
 /// The permission of an operation that needs none.
 pub const PUBLIC: &str = "public";
 
@@ -218,6 +220,10 @@ fn complete(operation: &mut Operation) {
             problem::INVALID_INPUT.code,
         ]);
     }
+    let columns = extension(CSV_COLUMNS);
+    if columns.is_some() {
+        codes.insert(problem::NOT_ACCEPTABLE.code);
+    }
     if let Some(Value::Array(own)) = extension(PROBLEMS) {
         let own: Vec<&str> = own.iter().filter_map(Value::as_str).collect();
         codes.extend(
@@ -226,6 +232,10 @@ fn complete(operation: &mut Operation) {
                 .map(|kind| kind.code)
                 .filter(|code| own.contains(code)),
         );
+    }
+    if let Some(Value::Array(columns)) = &columns {
+        let columns: Vec<&str> = columns.iter().filter_map(Value::as_str).collect();
+        offer_streams(operation, &columns);
     }
     let mut by_status: BTreeMap<u16, Vec<&'static Kind>> = BTreeMap::new();
     for kind in codes.into_iter().filter_map(problem::kind) {
@@ -236,6 +246,30 @@ fn complete(operation: &mut Operation) {
             .responses
             .responses
             .insert(status.to_string(), RefOr::T(problem_response(&kinds)));
+    }
+}
+
+/// Says that a list can be had as a stream of CSV or of JSON lines.
+fn offer_streams(operation: &mut Operation, columns: &[&str]) {
+    let note = format!(
+        "`Accept: text/csv` or `application/x-ndjson` streams the whole filtered list, without `after` and `limit`. Rows may \
+         change while it runs; where the caller's access is withdrawn meanwhile, it breaks off. CSV has the columns {}; several \
+         words in one cell are separated by spaces, and a text that a spreadsheet would compute has an apostrophe before it. \
+         JSON lines end with `{{\"end\": true, \"items\": n}}`: without that line the list is not whole.",
+        columns
+            .iter()
+            .map(|name| format!("`{name}`"))
+            .collect::<Vec<_>>()
+            .join(", ")
+    );
+    let description = operation.description.take().unwrap_or_default();
+    operation.description = Some(format!("{description}\n\n{note}").trim().to_owned());
+    if let Some(RefOr::T(response)) = operation.responses.responses.get_mut("200") {
+        let text = || ObjectBuilder::new().schema_type(Type::String);
+        for media_type in ["text/csv", "application/x-ndjson"] {
+            let content = ContentBuilder::new().schema(Some(text())).build();
+            response.content.insert(media_type.to_owned(), RefOr::T(content));
+        }
     }
 }
 

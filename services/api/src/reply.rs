@@ -1,7 +1,15 @@
-//! How an operation answers: bodies, ETags, and failures as problem documents.
+//! How an operation answers: bodies, ETags, lists, and failures as problem documents.
 //!
 //! A [`Failure`] carries the problem to the frame, which adds the request id and writes the body: one place for every
 //! error, also for those that the framework raises itself.
+
+mod csv;
+mod list;
+mod media;
+
+pub use csv::{Cells, Columns};
+pub use list::{Chunk, Listed, Size, list, whole};
+pub use media::Form;
 
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, ETAG, HeaderValue};

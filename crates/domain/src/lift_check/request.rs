@@ -45,6 +45,7 @@ pub struct LiftCheckRequest {
         skip_serializing_if = "Option::is_none",
         deserialize_with = "one_or_many"
     )]
+    #[cfg_attr(feature = "openapi", schema(schema_with = one_or_many_schema))]
     pub surface: Option<Vec<Surface>>,
     /// Temperature of the plate, and of the air where `air_temperature` is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -274,4 +275,22 @@ pub enum EveryLiftCheck {
     Failed,
     /// Not made.
     NotDone,
+}
+
+/// A word, a list of words, or nothing.
+#[cfg(feature = "openapi")]
+fn one_or_many_schema() -> utoipa::openapi::schema::Schema {
+    use utoipa::PartialSchema;
+    use utoipa::openapi::schema::{ArrayBuilder, ObjectBuilder, OneOfBuilder, Schema, Type};
+    let many = ArrayBuilder::new()
+        .items(Surface::schema())
+        .max_items(Some(MAX_SURFACES));
+    let forms = OneOfBuilder::new()
+        .item(Surface::schema())
+        .item(many)
+        .item(ObjectBuilder::new().schema_type(Type::Null))
+        .description(Some(
+            "What is, or is wrong, in the bite of the jaws: a word or a list of words. Left out: not looked at.",
+        ));
+    Schema::OneOf(forms.build())
 }

@@ -9,8 +9,8 @@ use clampward_domain::reference::YardScope;
 use jiff::Timestamp;
 use uuid::Uuid;
 
-/// Most rows of one page.
-pub const MAX_PAGE: u32 = 200;
+/// Most rows that are read at a time.
+const MAX_READ: u32 = 2_000;
 
 /// One entry with what the ledger adds to it.
 #[derive(Clone, Debug, PartialEq)]
@@ -68,7 +68,7 @@ impl Store {
         )
         .bind(clamp.uuid())
         .bind(before)
-        .bind(i64::from(limit.min(MAX_PAGE)))
+        .bind(i64::from(limit.min(MAX_READ)))
         .fetch_all(&mut *tx)
         .await?;
         tx.finish().await?;

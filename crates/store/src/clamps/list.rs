@@ -3,21 +3,20 @@
 use super::{ClampNow, Knowledge};
 use crate::projection::Columns;
 use crate::{Store, StoreError};
-use clampward_domain::fold::ClampState;
 use clampward_domain::ids::{BulletinId, ClampId, ModelId, YardId};
 use clampward_domain::mark::{exact_key, look_alike_key};
-use clampward_domain::reference::YardScope;
+use clampward_domain::reference::{Reference, YardScope};
 use clampward_domain::words::Status;
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
-use sqlx::types::Json;
 use sqlx::{Postgres, QueryBuilder};
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// Most clamps of one page.
 pub const MAX_PAGE: u32 = 200;
-/// Clamps read at a time.
-const ROUND: usize = 250;
+/// Clamps read at a time for a page.
+const ROUND: u32 = 250;
 /// Reads for one page.
 const MAX_ROUNDS: u32 = 8;
 
@@ -53,16 +52,79 @@ pub struct ClampPage {
     pub next: Option<ClampId>,
 }
 
-#[derive(sqlx::FromRow)]
+/// Clamps as they were read, in the order of their ids.
+#[derive(Debug)]
+pub struct ReadClamps {
+    /// The clamps.
+    pub clamps: Vec<ReadClamp>,
+    /// Where the next ones start, if there are any.
+    pub next: Option<ClampId>,
+}
+
+/// A clamp as it was read: what its state says is for whoever has the time, on whatever thread.
+#[derive(Debug)]
+pub struct ReadClamp(Read);
+
+#[derive(Debug)]
+enum Read {
+    /// As it is stored; the database has compared its columns.
+    Stored(Box<Row>, Arc<Reference>),
+    /// Computed anew because it waited for that: its columns may have been stale.
+    Computed(Box<ClampNow>),
+    /// It was looked at already.
+    Passing(Box<ClampNow>),
+}
+
+impl From<ClampNow> for ReadClamp {
+    /// A clamp that passes.
+    fn from(clamp: ClampNow) -> Self {
+        Self(Read::Passing(Box::new(clamp)))
+    }
+}
+
+#[derive(Debug, sqlx::FromRow)]
 struct Row {
     id: Uuid,
-    state: Json<ClampState>,
+    state: String,
     seq: i64,
     clamp_position: i64,
     known_position: i64,
     known_at: jiff_sqlx::Timestamp,
     reference_version: i64,
     pending: bool,
+}
+
+impl ReadClamp {
+    /// The clamp, if it passes the filter at this instant.
+    pub fn passing(self, filter: &ClampFilter, now: Timestamp) -> Result<Option<ClampNow>, StoreError> {
+        let clamp = match self.0 {
+            Read::Passing(clamp) => return Ok(Some(*clamp)),
+            Read::Stored(row, reference) => row.clamp(reference)?,
+            Read::Computed(clamp) => {
+                if !matches(&clamp, filter, now) {
+                    return Ok(None);
+                }
+                *clamp
+            }
+        };
+        Ok(passes(&clamp, filter, now).then_some(clamp))
+    }
+}
+
+impl Row {
+    fn clamp(self, reference: Arc<Reference>) -> Result<ClampNow, StoreError> {
+        Ok(ClampNow {
+            state: serde_json::from_str(&self.state)?,
+            seq: self.seq.unsigned_abs(),
+            position: self.clamp_position.unsigned_abs(),
+            knowledge: Knowledge {
+                position: self.known_position.unsigned_abs(),
+                known_at: self.known_at.to_jiff(),
+                reference_version: self.reference_version.unsigned_abs(),
+            },
+            reference,
+        })
+    }
 }
 
 impl Store {
@@ -82,17 +144,15 @@ impl Store {
         let mut clamps = Vec::new();
         let mut after = after;
         for _ in 0..MAX_ROUNDS {
-            let rows = self.rows(yards, filter, after, now).await?;
-            let is_last = rows.len() < ROUND;
-            for row in rows {
+            let read = self.rows(yards, filter, after, now, ROUND).await?;
+            for row in read.rows {
                 let id = ClampId::new(row.id);
-                let pending = row.pending;
-                let listed = self
-                    .listed(row, yards)
-                    .await?
-                    .filter(|clamp| !pending || matches(clamp, filter, now))
-                    .filter(|clamp| passes(clamp, filter, now));
-                if let Some(clamp) = listed {
+                let listed = self.listed(row, yards).await?;
+                if let Some(clamp) = listed
+                    .map(|clamp| clamp.passing(filter, now))
+                    .transpose()?
+                    .flatten()
+                {
                     if clamps.len() == wanted {
                         return Ok(ClampPage { clamps, next: after });
                     }
@@ -100,11 +160,28 @@ impl Store {
                 }
                 after = Some(id);
             }
-            if is_last {
+            if read.next.is_none() {
                 return Ok(ClampPage { clamps, next: None });
             }
         }
         Ok(ClampPage { clamps, next: after })
+    }
+
+    /// The next clamps in these yards that the stored columns let pass, after a clamp (exclusive): what is to be read in
+    /// bulk. Each has to be asked whether it passes.
+    pub async fn clamps_in_bulk(
+        &self,
+        yards: &YardScope,
+        filter: &ClampFilter,
+        after: Option<ClampId>,
+        limit: u32,
+    ) -> Result<ReadClamps, StoreError> {
+        let Rows { rows, next } = self.rows(yards, filter, after, self.now(), limit).await?;
+        let mut clamps = Vec::with_capacity(rows.len());
+        for row in rows {
+            clamps.extend(self.listed(row, yards).await?);
+        }
+        Ok(ReadClamps { clamps, next })
     }
 
     async fn rows(
@@ -113,41 +190,49 @@ impl Store {
         filter: &ClampFilter,
         after: Option<ClampId>,
         now: Timestamp,
-    ) -> Result<Vec<Row>, StoreError> {
+        limit: u32,
+    ) -> Result<Rows, StoreError> {
         let mut tx = self.read(yards).await?;
-        let rows = statement(filter, after, now)
+        let rows: Vec<Row> = statement(filter, after, now, limit)
             .build_query_as()
             .fetch_all(&mut *tx)
             .await?;
         tx.finish().await?;
-        Ok(rows)
+        let full = u32::try_from(rows.len()).is_ok_and(|count| count >= limit);
+        let last = rows.last().map(|row| ClampId::new(row.id));
+        Ok(Rows {
+            rows,
+            next: last.filter(|_| full),
+        })
     }
 
-    async fn listed(&self, row: Row, yards: &YardScope) -> Result<Option<ClampNow>, StoreError> {
+    async fn listed(&self, row: Row, yards: &YardScope) -> Result<Option<ReadClamp>, StoreError> {
         let version = row.reference_version.unsigned_abs();
         let reference = self.reference_at_least(version).await?;
         if row.pending || reference.version != version {
-            return self.clamp_now(ClampId::new(row.id), yards).await;
+            let computed = self.clamp_now(ClampId::new(row.id), yards).await?;
+            return Ok(computed.map(|clamp| ReadClamp(Read::Computed(Box::new(clamp)))));
         }
-        Ok(Some(ClampNow {
-            state: row.state.0,
-            seq: row.seq.unsigned_abs(),
-            position: row.clamp_position.unsigned_abs(),
-            knowledge: Knowledge {
-                position: row.known_position.unsigned_abs(),
-                known_at: row.known_at.to_jiff(),
-                reference_version: version,
-            },
-            reference,
-        }))
+        Ok(Some(ReadClamp(Read::Stored(Box::new(row), reference))))
     }
 }
 
-fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> QueryBuilder<Postgres> {
+/// What came from the database, and where to go on if there may be more.
+struct Rows {
+    rows: Vec<Row>,
+    next: Option<ClampId>,
+}
+
+fn statement(
+    filter: &ClampFilter,
+    after: Option<ClampId>,
+    now: Timestamp,
+    limit: u32,
+) -> QueryBuilder<Postgres> {
     let now = now.to_sqlx();
     let mut query = QueryBuilder::new(
         "-- clamps.list
-         select c.id, c.state, h.seq, h.position as clamp_position, l.position as known_position,
+         select c.id, c.state::text as state, h.seq, h.position as clamp_position, l.position as known_position,
          l.recorded_at as known_at, l.reference_version,
          exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending
          from clamp as c join stream_head as h on h.stream = c.id cross join ledger_head as l where true",
@@ -158,9 +243,7 @@ fn statement(filter: &ClampFilter, after: Option<ClampId>, now: Timestamp) -> Qu
     // What is stored of a clamp that waits to be reassessed may be stale: it is computed anew and looked at then.
     query.push(" and (c.id = any(array(select p.clamp_id from pending_reassessment as p)) or (true");
     narrow(&mut query, filter, now);
-    query
-        .push(")) order by c.id limit ")
-        .push_bind(i64::try_from(ROUND).unwrap_or(i64::MAX));
+    query.push(")) order by c.id limit ").push_bind(i64::from(limit));
     query
 }
 

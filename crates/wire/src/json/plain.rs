@@ -4,6 +4,7 @@
 
 use super::join;
 use crate::problem::FieldError;
+use serde_json::Value;
 
 /// A stable code and the exact place for what the deserialiser says in words.
 pub fn shape_error(pointer: &str, message: &str) -> FieldError {
@@ -145,5 +146,48 @@ fn given_form(given: &str) -> String {
         "sequence" => "a list".to_owned(),
         "map" => "an object".to_owned(),
         other => other.to_owned(),
+    }
+}
+
+/// What a decimal has to look like where a quantity has its number.
+pub(super) const DECIMAL_IN_QUOTES: &str =
+    "write a decimal in quotes, for example \"38.1\" (a JSON number is refused: it may lose digits)";
+
+/// What a schema asks for, as somebody who writes JSON calls it.
+pub(super) fn wanted(schema: &Value) -> String {
+    let kind = match schema.get("type") {
+        Some(Value::Array(kinds)) => kinds
+            .iter()
+            .filter_map(Value::as_str)
+            .find(|kind| *kind != "null")
+            .unwrap_or_default(),
+        Some(kind) => kind.as_str().unwrap_or_default(),
+        None => "",
+    };
+    let is_quantity = schema
+        .pointer("/properties/value")
+        .and(schema.pointer("/properties/unit"))
+        .is_some();
+    match kind {
+        "object" if is_quantity => QUANTITY_ADVICE.to_owned(),
+        "object" => "write a JSON object".to_owned(),
+        "array" => "write a list".to_owned(),
+        "boolean" => "write true or false".to_owned(),
+        "integer" => whole_number("u32"),
+        "string" if schema.get("format").is_some_and(|format| format == "uuid") => ID_ADVICE.to_owned(),
+        "string" => "write a text".to_owned(),
+        _ => "write what stands in the contract".to_owned(),
+    }
+}
+
+/// What a value is, as somebody who writes JSON calls it.
+pub(super) fn given(value: &Value) -> String {
+    match value {
+        Value::Null => "null".to_owned(),
+        Value::Bool(value) => value.to_string(),
+        Value::Number(number) => format!("the number {number}"),
+        Value::String(text) => format!("the text {:?}", text.chars().take(60).collect::<String>()),
+        Value::Array(_) => "a list".to_owned(),
+        Value::Object(_) => "an object".to_owned(),
     }
 }

@@ -2,8 +2,9 @@
 
 use super::*;
 use serde::Deserialize;
+use utoipa::ToSchema;
 
-#[derive(Debug, PartialEq, Deserialize)]
+#[derive(Debug, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct Finding {
     criterion: String,
@@ -11,7 +12,7 @@ struct Finding {
     count: u32,
 }
 
-#[derive(Debug, PartialEq, Deserialize)]
+#[derive(Debug, PartialEq, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct Inspection {
     performed_at: jiff::Timestamp,
@@ -20,8 +21,14 @@ struct Inspection {
 }
 
 fn fault(text: &str) -> (String, String) {
-    let error = read::<Inspection>(text.as_bytes()).expect_err(text).into_error();
-    (error.pointer, error.code.into_owned())
+    faults(text).into_iter().next().expect("a fault")
+}
+fn faults(text: &str) -> Vec<(String, String)> {
+    let errors = read::<Inspection>(text.as_bytes()).expect_err(text).into_errors();
+    errors
+        .into_iter()
+        .map(|error| (error.pointer, error.code.into_owned()))
+        .collect()
 }
 fn place(pointer: &str, code: &str) -> (String, String) {
     (pointer.to_owned(), code.to_owned())
@@ -87,7 +94,7 @@ fn decimals_and_large_integers_are_refused_where_they_stand() {
 #[test]
 fn what_the_database_or_the_hash_could_not_keep_is_refused() {
     assert_eq!(fault(r#"{"note": "a\u0000b"}"#), place("/note", "nul-character"));
-    assert_eq!(fault(r#"{"note": "\ud800"}"#), place("", "not-json"));
+    assert_eq!(fault(r#"{"note": "\ud800"}"#), place("/note", "lone-surrogate"));
     assert_eq!(fault("{\"a\": 1} {}"), place("", "not-json"));
     assert_eq!(fault("  "), place("", "body-missing"));
     assert!(matches!(parse(b"\"\xff\""), Err(ReadError::Syntax(_))));
@@ -125,7 +132,7 @@ fn a_fault_says_what_to_write_and_nothing_of_the_program() {
     use clampward_domain::ids::ClampId;
     use clampward_domain::quantity::Length;
     use clampward_domain::words::ServiceClass;
-    #[derive(Debug, Deserialize)]
+    #[derive(Debug, Deserialize, ToSchema)]
     #[serde(deny_unknown_fields)]
     #[expect(dead_code, reason = "only read")]
     struct Form {
@@ -182,7 +189,10 @@ fn a_fault_says_what_to_write_and_nothing_of_the_program() {
             "a JSON object",
         ),
     ] {
-        let error = read::<Form>(text.as_bytes()).expect_err(text).into_error();
+        let errors = read::<Form>(text.as_bytes()).expect_err(text).into_errors();
+        let [error] = errors.as_slice() else {
+            panic!("one fault: {errors:?}")
+        };
         assert_eq!(
             (error.pointer.as_str(), &*error.code),
             (pointer, code),
@@ -193,4 +203,69 @@ fn a_fault_says_what_to_write_and_nothing_of_the_program() {
             assert!(!error.detail.contains(word), "{error:?}");
         }
     }
+}
+
+#[test]
+fn every_fault_of_the_notation_is_named_with_its_place() {
+    let text = r#"{"a": 1.5, "b": [9007199254740993, "x\u0000"], "a": true, "c": 1e999, "d": 1}"#;
+    assert_eq!(
+        faults(text),
+        [
+            place("/a", "decimal-number"),
+            place("/b/0", "integer-too-large"),
+            place("/b/1", "nul-character"),
+            place("/a", "duplicate-key"),
+            // Here the parser itself gave up.
+            place("/c", "decimal-number"),
+        ]
+    );
+    let many = format!("[{}]", vec!["0.5"; 1000].join(","));
+    assert_eq!(faults(&many).len(), MAX_FAULTS);
+}
+
+#[test]
+fn every_fault_of_the_shape_is_named_with_its_place() {
+    let text = r#"{"performed_at": "2025-03-14", "findings": [{"criterion": 7, "grad": "x"}, {"count": "2"}, {"criterion": "y"}], "more": 1}"#;
+    assert_eq!(
+        faults(text),
+        [
+            place("/performed_at", "time-malformed"),
+            place("/findings/0/criterion", "wrong-type"),
+            place("/findings/0/grad", "unknown-field"),
+            place("/findings/1/count", "wrong-type"),
+            place("/findings/1/criterion", "missing-field"),
+            place("/more", "unknown-field"),
+        ]
+    );
+}
+
+#[test]
+fn a_quantity_is_faulted_at_its_number_and_at_its_unit() {
+    use clampward_domain::quantity::Mass;
+    #[derive(Debug, Deserialize, ToSchema)]
+    #[serde(deny_unknown_fields)]
+    #[expect(dead_code, reason = "only read")]
+    struct Load {
+        wll: Mass,
+        load: Mass,
+        other: Option<Mass>,
+    }
+    let text = r#"{"wll": {"value": "3,000", "unit": "kg"}, "load": {"value": "3", "unit": "ton"}, "other": {"value": 3, "unit": "kg"}}"#;
+    let errors = read::<Load>(text.as_bytes()).expect_err(text).into_errors();
+    let places: Vec<_> = errors
+        .iter()
+        .map(|error| (error.pointer.as_str(), &*error.code))
+        .collect();
+    assert_eq!(
+        places,
+        [
+            ("/wll/value", "invalid-value"),
+            ("/load/unit", "unknown-word"),
+            ("/other/value", "wrong-type")
+        ]
+    );
+    assert!(
+        errors.iter().all(|error| !error.detail.contains("expected")),
+        "{errors:?}"
+    );
 }

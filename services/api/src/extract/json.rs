@@ -6,10 +6,13 @@ use actix_web::dev::Payload;
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::web::Bytes;
 use actix_web::{FromRequest, HttpRequest};
+use clampward_wire::json::{from_value, parse};
 use clampward_wire::problem::{self, Problem};
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 use std::future::Future;
 use std::pin::Pin;
+use utoipa::ToSchema;
 
 /// Media type of a JSON body.
 const JSON: &str = "application/json";
@@ -19,21 +22,42 @@ const MERGE_PATCH: &str = "application/merge-patch+json";
 /// A JSON body.
 pub struct Json<T>(pub T);
 
-impl<T: DeserializeOwned + 'static> FromRequest for Json<T> {
+/// A JSON body that is strictly read, but has no type of its own: a partial change, laid over what is there.
+pub struct PartialJson(pub Value);
+
+impl<T: DeserializeOwned + ToSchema + 'static> FromRequest for Json<T> {
     type Error = Failure;
     type Future = Pin<Box<dyn Future<Output = Result<Self, Failure>>>>;
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let gate = Gate::of(request);
-        let media = media_type(request);
-        let bytes = Bytes::from_request(request, payload);
-        Box::pin(async move {
-            Gate::passed(gate).await;
-            media?;
-            let bytes = bytes.await.map_err(|error| unreadable(&error))?;
-            let value = clampward_wire::json::read(&bytes).map_err(Problem::from)?;
-            Ok(Self(value))
-        })
+        let parsed = parsed(request, payload);
+        Box::pin(async move { Ok(Self(from_value(&parsed.await?).map_err(Problem::from)?)) })
+    }
+}
+
+impl FromRequest for PartialJson {
+    type Error = Failure;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Failure>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let parsed = parsed(request, payload);
+        Box::pin(async move { Ok(Self(parsed.await?)) })
+    }
+}
+
+/// The body as strict JSON, looked at after the caller was let in.
+fn parsed(
+    request: &HttpRequest,
+    payload: &mut Payload,
+) -> impl Future<Output = Result<Value, Failure>> + use<> {
+    let gate = Gate::of(request);
+    let media = media_type(request);
+    let bytes = Bytes::from_request(request, payload);
+    async move {
+        Gate::passed(gate).await;
+        media?;
+        let bytes = bytes.await.map_err(|error| unreadable(&error))?;
+        Ok(parse(&bytes).map_err(Problem::from)?)
     }
 }
 

@@ -12,7 +12,7 @@ mod public;
 mod services;
 
 pub use authorized::{Authorized, Caller};
-pub use json::Json;
-pub use parameters::{PageParameters, Path, Query, instant, page, refused};
+pub use json::{Json, PartialJson};
+pub use parameters::{PageParameters, Path, Query, bound_key, bound_page, instant, page, refused};
 pub use public::{NoQuery, Public};
 pub use services::Services;

@@ -6,12 +6,13 @@ use actix_web::dev::Payload;
 use actix_web::error::QueryPayloadError;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, web};
 use clampward_wire::json::{ID_ADVICE, join, shape_error};
-use clampward_wire::page::{DEFAULT_LIMIT, MAX_LIMIT, decode_key};
+use clampward_wire::page::{DEFAULT_LIMIT, MAX_LIMIT, decode_key, encode_key};
 use clampward_wire::problem::{self, FieldError, Problem};
 use clampward_wire::time;
 use jiff::Timestamp;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
+use std::fmt::Display;
 use std::future::Future;
 use std::pin::Pin;
 use std::str::FromStr;
@@ -42,6 +43,23 @@ impl PageParameters {
     pub fn read<K: FromStr>(&self) -> Result<(Option<K>, u32), Failure> {
         page(self.after.as_deref(), self.limit)
     }
+    /// A stream is the whole list: it has no pages.
+    pub fn not_of_a_stream(&self) -> Result<(), Failure> {
+        let given = [("/after", self.after.is_some()), ("/limit", self.limit.is_some())];
+        let faults: Vec<FieldError> = given
+            .into_iter()
+            .filter(|(_, given)| *given)
+            .map(|(pointer, _)| {
+                let detail =
+                    "CSV and JSON lines are the whole list: leave it out, or ask for application/json";
+                FieldError::new(pointer, "not-of-a-stream", detail)
+            })
+            .collect();
+        if faults.is_empty() {
+            return Ok(());
+        }
+        Err(refused_all(faults))
+    }
 }
 
 /// Reads the parameters that every list has.
@@ -54,21 +72,59 @@ pub fn page<K: FromStr>(after: Option<&str>, limit: Option<u32>) -> Result<(Opti
             format!("1 to {MAX_LIMIT}"),
         )));
     }
-    let foreign = || {
-        refused(FieldError::new(
-            "/after",
-            "invalid-key",
-            "give the next of the page before, unchanged",
-        ))
-    };
     let key = after
         .map(|text| {
             decode_key(text)
                 .and_then(|key| key.parse().ok())
-                .ok_or_else(foreign)
+                .ok_or_else(foreign_key)
         })
         .transpose()?;
     Ok((key, limit))
+}
+
+/// The key after which a page begins, of this list with these filters (`binding`), and its limit.
+pub fn bound_page<K: FromStr>(page: &PageParameters, binding: &str) -> Result<(Option<K>, u32), Failure> {
+    let (after, limit) = self::page::<BoundKey>(page.after.as_deref(), page.limit)?;
+    let key = after
+        .map(|BoundKey { key, binding: of }| {
+            if of != binding {
+                let detail =
+                    "this key is of another list, or of this one with other filters: begin without it";
+                return Err(refused(FieldError::new("/after", "foreign-key", detail)));
+            }
+            key.parse().map_err(|_| foreign_key())
+        })
+        .transpose()?;
+    Ok((key, limit))
+}
+
+/// A key that is good for one list with one set of filters.
+pub fn bound_key(key: &impl Display, binding: &str) -> String {
+    encode_key(&format!("{key} {binding}"))
+}
+
+struct BoundKey {
+    key: String,
+    binding: String,
+}
+
+impl FromStr for BoundKey {
+    type Err = ();
+    fn from_str(text: &str) -> Result<Self, ()> {
+        let (key, binding) = text.rsplit_once(' ').ok_or(())?;
+        Ok(Self {
+            key: key.to_owned(),
+            binding: binding.to_owned(),
+        })
+    }
+}
+
+fn foreign_key() -> Failure {
+    refused(FieldError::new(
+        "/after",
+        "invalid-key",
+        "give the next of the page before, unchanged",
+    ))
 }
 
 type Extracting<T> = Pin<Box<dyn Future<Output = Result<T, Failure>>>>;

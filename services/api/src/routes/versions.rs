@@ -10,6 +10,7 @@ use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
+use utoipa::ToSchema;
 use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
 use utoipa::openapi::{Object, RefOr};
 
@@ -42,24 +43,30 @@ pub struct Change {
     /// Why.
     pub reason: Option<String>,
     fields: Map<String, Value>,
+    faults: Vec<FieldError>,
 }
 
 /// Longest reason.
 const MAX_REASON: usize = 500;
 
 impl Change {
-    /// Takes a body apart.
+    /// Takes a body apart. What is wrong with the first day or the reason is said together with what is wrong with the
+    /// fields, by [`Change::onto`].
     pub fn read(body: Value) -> Result<Self, Failure> {
         let Value::Object(mut fields) = body else {
             return Err(refused("", "wrong-type", "send a JSON object"));
         };
+        let mut faults = Vec::new();
         let mut take = |name: &str| match fields.shift_remove(name) {
-            None | Some(Value::Null) => Ok(None),
-            Some(Value::String(text)) => Ok(Some(text)),
-            Some(_) => Err(refused(&format!("/{name}"), "wrong-type", "a text")),
+            None | Some(Value::Null) => None,
+            Some(Value::String(text)) => Some(text),
+            Some(_) => {
+                faults.push(FieldError::new(format!("/{name}"), "wrong-type", "a text"));
+                None
+            }
         };
-        let starts_on = take("starts_on")?;
-        let reason = take("reason")?
+        let starts_on = take("starts_on");
+        let reason = take("reason")
             .map(|reason| reason.trim().to_owned())
             .filter(|reason| !reason.is_empty());
         if reason
@@ -67,37 +74,53 @@ impl Change {
             .is_some_and(|reason| reason.chars().count() > MAX_REASON)
         {
             let detail = format!("at most {MAX_REASON} characters");
-            return Err(refused("/reason", "too-long", detail));
+            faults.push(FieldError::new("/reason", "too-long", detail));
         }
-        let starts_on = starts_on.map(|text| day(&text)).transpose()?;
+        let starts_on = starts_on.and_then(|text| {
+            let day = time::parse_day(&text);
+            if day.is_none() {
+                faults.push(FieldError::new("/starts_on", "time-malformed", time::DAY_ADVICE));
+            }
+            day
+        });
         Ok(Self {
             starts_on,
             reason,
             fields,
+            faults,
         })
     }
     /// The fields laid over what is there (RFC 7396): null takes a field away.
-    pub fn onto<T: DeserializeOwned>(self, mut before: Value) -> Result<T, Failure> {
-        merge(&mut before, Value::Object(self.fields));
-        Ok(json::from_value(before).map_err(Problem::from)?)
+    pub fn onto<T: DeserializeOwned + ToSchema + 'static>(self, mut before: Value) -> Result<T, Failure> {
+        let fields = Value::Object(self.fields);
+        let mut faults = self.faults;
+        faults.extend(json::unknown_fields::<T>(&fields));
+        merge(&mut before, fields);
+        match json::from_value(&before) {
+            Ok(read) if faults.is_empty() => return Ok(read),
+            Ok(_) => {}
+            Err(error) => {
+                let known: Vec<String> = faults.iter().map(|fault| fault.pointer.clone()).collect();
+                let more = error.into_errors().into_iter();
+                faults.extend(more.filter(|fault| !known.contains(&fault.pointer)));
+            }
+        }
+        Err(Problem::input(faults).into())
     }
-}
-
-fn day(text: &str) -> Result<Date, Failure> {
-    time::parse_day(text).ok_or_else(|| refused("/starts_on", "time-malformed", time::DAY_ADVICE))
 }
 
 fn refused(pointer: &str, code: &'static str, detail: impl Into<String>) -> Failure {
     Problem::input(vec![FieldError::new(pointer, code, detail)]).into()
 }
 
-/// RFC 7396.
+/// RFC 7396, but a quantity is one value: its number never goes with the unit that was there before.
 fn merge(target: &mut Value, patch: Value) {
     let Value::Object(patch) = patch else {
         *target = patch;
         return;
     };
-    if !target.is_object() {
+    let is_quantity = patch.contains_key("value") || patch.contains_key("unit");
+    if !target.is_object() || is_quantity {
         *target = Value::Object(Map::new());
     }
     if let Value::Object(fields) = target {

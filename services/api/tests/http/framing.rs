@@ -147,7 +147,7 @@ async fn a_body_is_json_says_so_and_is_not_too_large() {
     json(b"{\"email\": ".to_vec())
         .await
         .refused(400, "malformed-json")
-        .at("", "not-json");
+        .at("/email", "not-json");
     let large = format!("{{\"email\": \"{}\"}}", "a".repeat(1 << 20));
     json(large.into_bytes()).await.refused(413, "body-too-large");
     app.stop().await;

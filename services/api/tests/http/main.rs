@@ -11,10 +11,12 @@ mod support;
 
 mod administrator;
 mod authorisation;
+mod bad_input;
 mod competences;
 mod contract;
 mod criteria;
 mod framing;
+mod lists;
 mod models;
 mod sign_in;
 mod sign_in_sessions;

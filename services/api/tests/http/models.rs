@@ -115,7 +115,7 @@ async fn numbers_and_units_are_never_guessed() {
             &model(json!({"wll": {"value": "3", "unit": "ton"}})),
         )
         .await;
-    ton.refused(422, "invalid-input").at("/wll", "invalid-value");
+    ton.refused(422, "invalid-input").at("/wll/unit", "unknown-word");
     let number = app
         .post(
             &administrator,

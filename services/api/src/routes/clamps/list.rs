@@ -1,18 +1,19 @@
 //! `GET /v1/clamps`.
 
-use super::view::{self, Known};
-use crate::extract::{Authorized, Query, instant, page, refused};
+use super::view;
+use crate::extract::{Authorized, PageParameters, Query, instant, refused};
 use crate::permission::{Permission, ReadClamps};
-use crate::reply::{Answer, ok};
-use actix_web::get;
+use crate::reply::{Answer, Chunk, Columns, Failure, Size, list as answer};
+use actix_web::{HttpRequest, get};
 use clampward_domain::criteria::criterion;
-use clampward_domain::ids::{BulletinId, ClampId, ModelId, YardId};
+use clampward_domain::ids::{BulletinId, ModelId, YardId};
 use clampward_domain::words::{LockoutReason, Status};
-use clampward_store::ClampFilter;
+use clampward_store::{ClampFilter, ReadClamp};
 use clampward_wire::clamp::ClampView;
-use clampward_wire::page::{Page, encode_key};
+use clampward_wire::page::Page;
 use clampward_wire::problem::FieldError;
 use serde::Deserialize;
+use std::sync::Arc;
 use utoipa::IntoParams;
 
 /// What to list; everything given must hold.
@@ -48,6 +49,36 @@ pub struct Filters {
     after: Option<String>,
 }
 
+impl Filters {
+    /// The filter in the store's terms.
+    fn read(self) -> Result<ClampFilter, Failure> {
+        let due_before = self
+            .due_before
+            .as_deref()
+            .map(|text| instant("/due_before", text))
+            .transpose()?;
+        if let Some(reason) = &self.reason
+            && LockoutReason::from_code(reason).is_none()
+            && criterion(reason).is_none()
+        {
+            let detail =
+                "neither a reason of a lock-out nor a criterion: GET /v1/criteria lists the criteria";
+            return Err(refused(FieldError::new("/reason", "unknown-word", detail)));
+        }
+        Ok(ClampFilter {
+            yard: self.yard,
+            status: self.status,
+            mark: self.mark,
+            maker: self.maker,
+            model: self.model,
+            due_before,
+            fit: self.fit,
+            reason: self.reason,
+            bulletin: self.bulletin,
+        })
+    }
+}
+
 /// List clamps
 ///
 /// Those in one's yards, in the order of their ids. Unknown filters are refused. A page may be shorter than `limit` and
@@ -55,54 +86,44 @@ pub struct Filters {
 #[utoipa::path(
     tag = "Clamps",
     params(Filters),
-    extensions(("x-permission" = json!(ReadClamps::NAME))),
+    extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-csv-columns" = json!(ClampView::NAMES))),
     responses((status = 200, description = "A page of clamps.", body = Page<ClampView>))
 )]
 #[get("/v1/clamps")]
-pub async fn list(call: Authorized<ReadClamps>, filters: Query<Filters>) -> Answer {
-    let filters = filters.0;
-    let (after, limit) = page::<ClampId>(filters.after.as_deref(), filters.limit)?;
-    let due_before = filters
-        .due_before
-        .as_deref()
-        .map(|text| instant("/due_before", text))
-        .transpose()?;
-    if let Some(reason) = &filters.reason
-        && LockoutReason::from_code(reason).is_none()
-        && criterion(reason).is_none()
-    {
-        let detail = "neither a reason of a lock-out nor a criterion: GET /v1/criteria lists the criteria";
-        return Err(refused(FieldError::new("/reason", "unknown-word", detail)));
-    }
-    let filter = ClampFilter {
-        yard: filters.yard,
-        status: filters.status,
-        mark: filters.mark,
-        maker: filters.maker,
-        model: filters.model,
-        due_before,
-        fit: filters.fit,
-        reason: filters.reason,
-        bulletin: filters.bulletin,
+pub async fn list(call: Authorized<ReadClamps>, filters: Query<Filters>, request: HttpRequest) -> Answer {
+    let page = PageParameters {
+        after: filters.0.after.clone(),
+        limit: filters.0.limit,
     };
-    let now = call.now();
-    let page = call
-        .store()
-        .clamp_list(call.yards(), &filter, after, limit)
-        .await?;
-    let items = page
-        .clamps
-        .iter()
-        .filter_map(|clamp| {
-            let known = Known {
-                position: clamp.knowledge.position,
-                at: now,
+    let filter = Arc::new(filters.0.read()?);
+    answer(
+        &request,
+        call,
+        &page,
+        async move |call: &Authorized<ReadClamps>, after, size| {
+            let (store, now) = (call.store(), call.now());
+            let chunk = match size {
+                Size::Page(limit) => {
+                    let page = store.clamp_list(call.yards(), &filter, after, limit).await?;
+                    Chunk {
+                        items: page.clamps.into_iter().map(ReadClamp::from).collect(),
+                        next: page.next,
+                    }
+                }
+                Size::Bulk(limit) => {
+                    let read = store.clamps_in_bulk(call.yards(), &filter, after, limit).await?;
+                    Chunk {
+                        items: read.clamps,
+                        next: read.next,
+                    }
+                }
             };
-            view::clamp(&clamp.state, clamp.seq, &clamp.reference, now, known)
-        })
-        .collect();
-    ok(&Page {
-        items,
-        next: page.next.map(|id| encode_key(&id.to_string())),
-    })
+            Ok(chunk.map(|read| view::Clamp {
+                read,
+                filter: Arc::clone(&filter),
+                now,
+            }))
+        },
+    )
+    .await
 }

@@ -2,6 +2,7 @@
 
 pub mod amend;
 pub mod classify;
+mod columns;
 pub mod confirm;
 pub mod fitness;
 pub mod history;

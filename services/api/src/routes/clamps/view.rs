@@ -1,13 +1,14 @@
 //! Clamps and entries in the form in which answers show them.
 
-use crate::reply::Failure;
+use crate::reply::{Failure, Listed};
 use clampward_domain::fold::ClampState;
 use clampward_domain::particulars::particulars;
 use clampward_domain::reference::Reference;
 use clampward_domain::standing::{Standing, standing};
-use clampward_store::HistoryRow;
+use clampward_store::{ClampFilter, HistoryRow, ReadClamp};
 use clampward_wire::clamp::{ClampView, EntryView, Fitness, Issue};
 use jiff::Timestamp;
+use std::sync::Arc;
 
 /// What an answer knows.
 #[derive(Clone, Copy, Debug)]
@@ -79,8 +80,42 @@ pub(super) fn clamp(
     })
 }
 
+/// A clamp of a list, as it was read.
+pub(super) struct Clamp {
+    /// It.
+    pub read: ReadClamp,
+    /// What it has to pass.
+    pub filter: Arc<ClampFilter>,
+    /// The instant of the question.
+    pub now: Timestamp,
+}
+
+impl Listed for Clamp {
+    type View = ClampView;
+    fn view(self) -> Result<Option<ClampView>, Failure> {
+        let passing = self.read.passing(&self.filter, self.now)?;
+        Ok(passing.and_then(|clamp| {
+            let known = Known {
+                position: clamp.knowledge.position,
+                at: self.now,
+            };
+            self::clamp(&clamp.state, clamp.seq, &clamp.reference, self.now, known)
+        }))
+    }
+}
+
+/// An entry of a history, as it was read.
+pub(super) struct Entry(pub HistoryRow);
+
+impl Listed for Entry {
+    type View = EntryView;
+    fn view(self) -> Result<Option<EntryView>, Failure> {
+        entry(self.0).map(Some)
+    }
+}
+
 /// An entry of the history.
-pub(super) fn entry(row: HistoryRow) -> Result<EntryView, Failure> {
+fn entry(row: HistoryRow) -> Result<EntryView, Failure> {
     let HistoryRow {
         entry,
         seq,

@@ -1,5 +1,6 @@
 //! Competences on the wire.
 
+use crate::reply::{Cells, Columns};
 use clampward_domain::ids::{CompetenceId, PersonId};
 use clampward_domain::words::CompetenceKind;
 use clampward_store::people::CompetenceRecord;
@@ -47,5 +48,30 @@ impl From<CompetenceRecord> for CompetenceView {
             recorded_at: record.recorded_at,
             recorded_by: record.recorded_by,
         }
+    }
+}
+
+impl Columns for CompetenceView {
+    const NAMES: &'static [&'static str] = &[
+        "id",
+        "person_id",
+        "kind",
+        "valid_from",
+        "valid_until",
+        "evidence",
+        "revoked_from",
+        "recorded_at",
+        "recorded_by",
+    ];
+    fn cells(&self, row: &mut Cells<'_>) {
+        row.plain(self.id)
+            .plain(self.person_id)
+            .plain(self.kind)
+            .plain(self.valid_from)
+            .maybe(self.valid_until)
+            .maybe_text(self.evidence.as_deref())
+            .maybe(self.revoked_from)
+            .plain(self.recorded_at)
+            .plain(self.recorded_by);
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::extract::{Authorized, Query};
 use crate::permission::{Permission, ReadReference};
-use crate::reply::{Answer, Failure, resource};
+use crate::reply::{Answer, Cells, Columns, Failure, Form, resource, whole};
 use actix_web::{HttpRequest, get};
 use clampward_domain::criteria::{Criterion, Scope, asked};
 use clampward_domain::ids::ModelId;
@@ -63,6 +63,27 @@ impl CriterionView {
     }
 }
 
+impl Columns for CriterionView {
+    const NAMES: &'static [&'static str] = &[
+        "code",
+        "component",
+        "question",
+        "judged_by",
+        "mandatory",
+        "measured",
+        "remedies",
+    ];
+    fn cells(&self, row: &mut Cells<'_>) {
+        row.plain(&self.code)
+            .plain(self.component)
+            .plain(&self.question)
+            .plain(self.judged_by)
+            .plain(self.mandatory)
+            .plain(self.measured)
+            .words(&self.remedies);
+    }
+}
+
 /// Rejection criteria
 ///
 /// In the order in which a person handles the clamp. A rule set may ask for more in an exceptional inspection.
@@ -70,7 +91,7 @@ impl CriterionView {
     operation_id = "list_criteria",
     tag = "Reference data",
     params(CriteriaParameters),
-    extensions(("x-permission" = json!(ReadReference::NAME)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(ReadReference::NAME)), ("x-csv-columns" = json!(CriterionView::NAMES)), ("x-problems" = json!(["not-found"]))),
     responses(
         (status = 200, description = "All that apply.", body = Page<CriterionView>, headers(("ETag" = String, description = "Over the bytes sent."))),
         (status = 304, description = "You have these bytes already."))
@@ -81,6 +102,7 @@ pub async fn list(
     query: Query<CriteriaParameters>,
     request: HttpRequest,
 ) -> Answer {
+    let form = Form::asked(&request, &Form::OF_LISTS)?;
     let model = match query.0.model_id {
         Some(id) => Some(model_now(&call, id).await?),
         None => None,
@@ -93,7 +115,10 @@ pub async fn list(
             .map(|(criterion, _)| CriterionView::new(criterion, criterion.is_mandatory_in(Scope::Periodic)))
             .collect(),
     };
-    resource(&request, &Page { items, next: None })
+    match form {
+        Form::Json => resource(&request, &Page { items, next: None }),
+        Form::Csv | Form::NdJson => Ok(whole(&request, form, items)),
+    }
 }
 
 /// The model's version in force now.

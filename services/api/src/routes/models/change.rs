@@ -2,7 +2,7 @@
 
 use super::check;
 use super::view::{ModelChange, ModelView};
-use crate::extract::{Authorized, Json, Path};
+use crate::extract::{Authorized, PartialJson, Path};
 use crate::permission::{KeepModels, Permission};
 use crate::reply::{Answer, Failure, changed, if_match};
 use crate::routes::versions::{Change, first_day};
@@ -31,7 +31,7 @@ use clampward_wire::problem::{FieldError, Problem};
 pub async fn change(
     call: Authorized<KeepModels>,
     id: Path<ModelId>,
-    body: Json<ModelChange>,
+    body: PartialJson,
     request: HttpRequest,
 ) -> Answer {
     let before = call
@@ -40,7 +40,7 @@ pub async fn change(
         .await?
         .ok_or_else(|| Failure::not_found("model"))?;
     if_match(&request, &ModelView::from(before.clone()))?;
-    let change = Change::read(body.0.0)?;
+    let change = Change::read(body.0)?;
     let (named, reason) = (change.starts_on, change.reason.clone());
     let next: Model = change.onto(serde_json::to_value(&before.body).map_err(StoreError::from)?)?;
     stays_itself(&before.body, &next)?;

@@ -2,7 +2,7 @@
 
 use super::check;
 use super::view::{ModelView, NewModel};
-use crate::extract::{Authorized, Json};
+use crate::extract::{Authorized, PartialJson};
 use crate::permission::{KeepModels, Permission};
 use crate::reply::{Answer, created};
 use crate::routes::versions::Change;
@@ -24,8 +24,8 @@ use serde_json::json;
         ("Location" = String, description = "Where it is."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
 #[post("/v1/models")]
-pub async fn create(call: Authorized<KeepModels>, body: Json<NewModel>) -> Answer {
-    let change = Change::read(body.0.0)?;
+pub async fn create(call: Authorized<KeepModels>, body: PartialJson) -> Answer {
+    let change = Change::read(body.0)?;
     let reason = change.reason.clone();
     let fields: Model = change.onto(json!({}))?;
     check(&call, &fields, reason.as_deref()).await?;

@@ -1,10 +1,10 @@
 //! `GET /v1/models`.
 
 use super::view::ModelView;
-use crate::extract::{Authorized, Query, page};
+use crate::extract::{Authorized, PageParameters, Query};
 use crate::permission::{Permission, ReadReference};
-use crate::reply::{Answer, ok};
-use actix_web::get;
+use crate::reply::{Answer, Chunk, Columns, list as answer};
+use actix_web::{HttpRequest, get};
 use clampward_wire::page::Page;
 use serde::Deserialize;
 use utoipa::IntoParams;
@@ -32,13 +32,28 @@ pub struct ModelParameters {
     operation_id = "list_models",
     tag = "Reference data",
     params(ModelParameters),
-    extensions(("x-permission" = json!(ReadReference::NAME))),
+    extensions(("x-permission" = json!(ReadReference::NAME)), ("x-csv-columns" = json!(ModelView::NAMES))),
     responses((status = 200, description = "A page of models.", body = Page<ModelView>))
 )]
 #[get("/v1/models")]
-pub async fn list(call: Authorized<ReadReference>, query: Query<ModelParameters>) -> Answer {
+pub async fn list(
+    call: Authorized<ReadReference>,
+    query: Query<ModelParameters>,
+    request: HttpRequest,
+) -> Answer {
     let ModelParameters { maker, after, limit } = query.0;
-    let (after, limit) = page(after.as_deref(), limit)?;
-    let models = call.store().models(maker.as_deref(), after, limit + 1).await?;
-    ok(&Page::from_surplus(models, limit, |model| model.id.to_string()).map(ModelView::from))
+    let page = PageParameters { after, limit };
+    answer(
+        &request,
+        call,
+        &page,
+        async move |call: &Authorized<ReadReference>, after, size| {
+            let models = call
+                .store()
+                .models(maker.as_deref(), after, size.with_surplus())
+                .await?;
+            Ok(Chunk::from_surplus(models, size, |model| model.id).map(ModelView::from))
+        },
+    )
+    .await
 }

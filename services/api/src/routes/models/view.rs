@@ -1,5 +1,6 @@
 //! Models on the wire.
 
+use crate::reply::{Cells, Columns};
 use crate::routes::versions::{answered, partial, with_reason};
 use clampward_domain::ids::ModelId;
 use clampward_domain::reference::Model;
@@ -77,5 +78,61 @@ impl PartialSchema for NewModel {
 impl ToSchema for NewModel {
     fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
         Model::schemas(schemas);
+    }
+}
+
+impl Columns for ModelView {
+    const NAMES: &'static [&'static str] = &[
+        "id",
+        "version",
+        "starts_on",
+        "starts_at",
+        "recorded_at",
+        "maker",
+        "model",
+        "kind",
+        "wll_value",
+        "wll_unit",
+        "jaw_opening_min_value",
+        "jaw_opening_min_unit",
+        "jaw_opening_max_value",
+        "jaw_opening_max_unit",
+        "minimum_load_percent",
+        "hardness_limit_hb",
+        "temperature_min_value",
+        "temperature_min_unit",
+        "temperature_max_value",
+        "temperature_max_unit",
+        "lock",
+        "eye",
+        "custom_design",
+        "stack_lifting",
+        "without_criteria",
+        "wear_points",
+    ];
+    fn cells(&self, row: &mut Cells<'_>) {
+        let model = &self.fields;
+        let (jaw, temperature) = (&model.jaw_opening, model.temperature.as_ref());
+        row.plain(self.id)
+            .plain(self.version)
+            .maybe(self.starts_on)
+            .plain(self.starts_at)
+            .plain(self.recorded_at)
+            .text(&model.maker)
+            .text(&model.model)
+            .plain(model.kind)
+            .quantity(Some((model.wll.value(), model.wll.unit().code())))
+            .quantity(Some((jaw.min.value(), jaw.min.unit().code())))
+            .quantity(Some((jaw.max.value(), jaw.max.unit().code())))
+            .maybe(model.minimum_load_percent)
+            .maybe(model.hardness_limit_hb)
+            .quantity(temperature.map(|range| (range.min.value(), range.min.unit().code())))
+            .quantity(temperature.map(|range| (range.max.value(), range.max.unit().code())))
+            .maybe(model.lock)
+            .maybe(model.eye)
+            .plain(model.custom_design)
+            .plain(model.stack_lifting)
+            .words(&model.without_criteria)
+            .words(model.wear_points.iter().map(|point| &point.criterion));
     }
 }

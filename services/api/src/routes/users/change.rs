@@ -26,7 +26,6 @@ pub struct UserChange {
     #[schema(min_items = 1)]
     roles: Option<Vec<Role>>,
     /// The yards that the roles hold for.
-    #[schema(inline)]
     yards: Option<Yards>,
     /// Whether the person may sign in.
     enabled: Option<bool>,

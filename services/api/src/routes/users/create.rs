@@ -27,7 +27,6 @@ pub struct NewUser {
     #[schema(min_items = 1)]
     roles: Vec<Role>,
     /// The yards that the roles hold for.
-    #[schema(inline)]
     yards: Yards,
 }
 

@@ -3,8 +3,8 @@
 use super::view::UserView;
 use crate::extract::{Authorized, PageParameters, Query};
 use crate::permission::{Permission, ReadPeople};
-use crate::reply::{Answer, ok};
-use actix_web::get;
+use crate::reply::{Answer, Chunk, Columns, list as answer};
+use actix_web::{HttpRequest, get};
 use clampward_wire::page::Page;
 
 /// People
@@ -14,12 +14,19 @@ use clampward_wire::page::Page;
     operation_id = "list_users",
     tag = "People",
     params(PageParameters),
-    extensions(("x-permission" = json!(ReadPeople::NAME))),
+    extensions(("x-permission" = json!(ReadPeople::NAME)), ("x-csv-columns" = json!(UserView::NAMES))),
     responses((status = 200, description = "A page of accounts.", body = Page<UserView>))
 )]
 #[get("/v1/users")]
-pub async fn list(call: Authorized<ReadPeople>, page: Query<PageParameters>) -> Answer {
-    let (after, limit) = page.0.read()?;
-    let accounts = call.store().accounts(after, limit + 1).await?;
-    ok(&Page::from_surplus(accounts, limit, |account| account.id.to_string()).map(UserView::from))
+pub async fn list(call: Authorized<ReadPeople>, page: Query<PageParameters>, request: HttpRequest) -> Answer {
+    answer(
+        &request,
+        call,
+        &page.0,
+        async |call: &Authorized<ReadPeople>, after, size| {
+            let accounts = call.store().accounts(after, size.with_surplus()).await?;
+            Ok(Chunk::from_surplus(accounts, size, |account| account.id).map(UserView::from))
+        },
+    )
+    .await
 }

@@ -1,5 +1,6 @@
 //! Accounts on the wire.
 
+use crate::reply::{Cells, Columns};
 use clampward_domain::ids::{PersonId, YardId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
@@ -80,7 +81,6 @@ pub struct UserView {
     /// Roles.
     pub roles: Vec<Role>,
     /// The yards that the roles hold for.
-    #[schema(inline)]
     pub yards: Yards,
     /// Whether the person may sign in.
     pub enabled: bool,
@@ -100,5 +100,30 @@ impl From<Account> for UserView {
             enabled: account.body.enabled,
             recorded_at: account.recorded_at,
         }
+    }
+}
+
+impl Columns for UserView {
+    const NAMES: &'static [&'static str] = &[
+        "id",
+        "version",
+        "email",
+        "name",
+        "roles",
+        "yards",
+        "enabled",
+        "recorded_at",
+    ];
+    fn cells(&self, row: &mut Cells<'_>) {
+        row.plain(self.id)
+            .plain(self.version)
+            .text(&self.email)
+            .text(&self.name)
+            .words(&self.roles);
+        match &self.yards.0 {
+            YardScope::All => row.plain("all"),
+            YardScope::Some(yards) => row.words(yards),
+        };
+        row.plain(self.enabled).plain(self.recorded_at);
     }
 }

@@ -2,7 +2,7 @@
 
 use super::code_is_free;
 use super::view::{YardChange, YardView};
-use crate::extract::{Authorized, Json, Path};
+use crate::extract::{Authorized, PartialJson, Path};
 use crate::permission::{KeepYards, Permission};
 use crate::reply::{Answer, Failure, changed, if_match};
 use crate::routes::versions::{Change, first_day, well_formed};
@@ -31,7 +31,7 @@ use clampward_wire::problem::{self, FieldError, Problem};
 pub async fn change(
     call: Authorized<KeepYards>,
     id: Path<YardId>,
-    body: Json<YardChange>,
+    body: PartialJson,
     request: HttpRequest,
 ) -> Answer {
     let before = call
@@ -40,7 +40,7 @@ pub async fn change(
         .await?
         .ok_or_else(|| Failure::not_found("yard"))?;
     if_match(&request, &YardView::from(before.clone()))?;
-    let change = Change::read(body.0.0)?;
+    let change = Change::read(body.0)?;
     let (named, reason) = (change.starts_on, change.reason.clone());
     let next: Yard = change.onto(serde_json::to_value(&before.body).map_err(StoreError::from)?)?;
     well_formed(check_yard(&next))?;

@@ -1,5 +1,6 @@
 //! Yards on the wire.
 
+use crate::reply::{Cells, Columns};
 use crate::routes::versions::{answered, partial};
 use clampward_domain::ids::YardId;
 use clampward_domain::reference::Yard;
@@ -61,5 +62,41 @@ impl PartialSchema for YardChange {
 impl ToSchema for YardChange {
     fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
         Yard::schemas(schemas);
+    }
+}
+
+impl Columns for YardView {
+    const NAMES: &'static [&'static str] = &[
+        "id",
+        "version",
+        "starts_on",
+        "starts_at",
+        "recorded_at",
+        "code",
+        "name",
+        "time_zone",
+        "rule_set",
+        "proof_test_policy",
+        "independent_reinspection",
+        "knowledge_limit",
+        "records_use",
+        "abnormal_conditions",
+    ];
+    fn cells(&self, row: &mut Cells<'_>) {
+        let yard = &self.fields;
+        row.plain(self.id)
+            .plain(self.version)
+            .maybe(self.starts_on)
+            .plain(self.starts_at)
+            .plain(self.recorded_at)
+            .text(&yard.code)
+            .text(&yard.name)
+            .plain(yard.time_zone.name())
+            .plain(yard.rule_set)
+            .plain(yard.proof_test_policy)
+            .plain(yard.independent_reinspection)
+            .plain(yard.knowledge_limit)
+            .plain(yard.records_use)
+            .words(&yard.abnormal_conditions);
     }
 }

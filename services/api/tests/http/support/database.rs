@@ -95,6 +95,33 @@ impl TestApp {
         .expect("a session");
         assert_eq!(opened.rows_affected(), 1);
     }
+    /// More clamps like one that is fit and never was locked out: copies of what is stored of it, under ids of their own.
+    pub async fn copies_of(&self, clamp: &str, count: i32) {
+        let mut owner = self.owner().await;
+        let clamp: uuid::Uuid = clamp.parse().expect("a clamp's id");
+        let copied = sqlx::query(
+            "with copies as (
+               insert into clamp
+               select (jsonb_populate_record(c, jsonb_build_object('id', gen_random_uuid()))).*
+                 from clamp as c cross join generate_series(1, $2) where c.id = $1
+               returning id)
+             insert into stream_head (stream, seq, position) select id, 1, 1 from copies",
+        )
+        .bind(clamp)
+        .bind(count)
+        .execute(&mut owner)
+        .await
+        .expect("copies");
+        assert_eq!(copied.rows_affected(), u64::from(count.unsigned_abs()));
+    }
+    /// How much is stored: the ledger's position and the number of lift checks.
+    pub async fn stored(&self) -> (i64, i64) {
+        let mut owner = self.owner().await;
+        sqlx::query_as("select position, (select count(*) from lift_check) from ledger_head")
+            .fetch_one(&mut owner)
+            .await
+            .expect("a count")
+    }
     /// Chains, seals, positions and projections are whole.
     pub async fn verify(&self) {
         let store = Store::connect(StoreOptions {

@@ -42,6 +42,7 @@ pub struct Reply {
     pub status: u16,
     pub headers: awc::http::header::HeaderMap,
     pub body: Value,
+    pub bytes: Vec<u8>,
 }
 
 impl Reply {
@@ -50,6 +51,22 @@ impl Reply {
     }
     pub fn etag(&self) -> &str {
         self.header("etag").expect("an ETag")
+    }
+    /// The body as lines of JSON.
+    pub fn lines(&self) -> Vec<Value> {
+        let text = String::from_utf8(self.bytes.clone()).expect("UTF-8");
+        text.lines()
+            .map(|line| serde_json::from_str(line).expect("a line of JSON"))
+            .collect()
+    }
+    /// The body as rows of CSV, the heading first.
+    pub fn rows(&self) -> Vec<Vec<String>> {
+        csv::ReaderBuilder::new()
+            .has_headers(false)
+            .from_reader(self.bytes.as_slice())
+            .into_records()
+            .map(|row| row.expect("a row").iter().map(str::to_owned).collect())
+            .collect()
     }
     pub fn text(&self, pointer: &str) -> String {
         self.body
@@ -130,6 +147,7 @@ impl Call<'_> {
             status: response.status().as_u16(),
             headers: response.headers().clone(),
             body: serde_json::from_slice(&bytes).unwrap_or(Value::Null),
+            bytes: bytes.to_vec(),
         };
         self.app.hold_against_contract(&self.method, &self.path, &reply);
         reply

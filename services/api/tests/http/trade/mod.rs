@@ -4,6 +4,9 @@ mod bodies;
 mod entries;
 mod fleet;
 
+pub use bodies::{accepted, finding};
+pub use fleet::{Fleet, Person, kg, mm, with};
+
 mod doubts;
 mod inspecting;
 mod life;
