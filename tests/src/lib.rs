@@ -10,5 +10,6 @@
     reason = "a test fails by panicking, and may read the clock and the environment"
 )]
 
+pub mod console;
 pub mod program;
 pub mod yard;

@@ -7,8 +7,8 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 macro_rules! typed_ids {
-    ($($(#[$doc:meta])* $name:ident),+ $(,)?) => {$(
-        $(#[$doc])*
+    ($($(#[doc = $doc:literal])+ $name:ident),+ $(,)?) => {$(
+        $(#[doc = $doc])+
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(transparent)]
         pub struct $name(Uuid);
@@ -35,6 +35,7 @@ macro_rules! typed_ids {
                 ObjectBuilder::new()
                     .schema_type(Type::String)
                     .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)))
+                    .description(Some(concat!("Id of:", $($doc),+)))
                     .into()
             }
         }

@@ -350,6 +350,8 @@ fn quantity_schema(
             "value",
             ObjectBuilder::new()
                 .schema_type(Type::String)
+                .description(Some("The number as text, exact; never a JSON number."))
+                .examples(["38.1"])
                 .pattern(Some(format!(
                     "^{sign}[0-9]{{1,{MAX_INTEGER_DIGITS}}}(\\.[0-9]{{1,{MAX_FRACTION_DIGITS}}})?$"
                 ))),
@@ -359,6 +361,7 @@ fn quantity_schema(
             "unit",
             ObjectBuilder::new()
                 .schema_type(Type::String)
+                .description(Some("The unit, by its UCUM code."))
                 .enum_values(Some(units.iter().copied())),
         )
         .required("unit")

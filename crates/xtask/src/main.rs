@@ -3,13 +3,15 @@
 //! Each command is one module. Nothing here is part of the service, and no rule of the trade is decided here.
 
 mod check;
-mod demo;
+mod contract;
 mod failure;
 mod openapi;
 mod oracle;
 mod test;
 mod up;
 mod workspace;
+
+use demo_fleet as demo;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -30,8 +32,8 @@ enum Command {
     Test(test::Options),
     /// Check the shape of the house: dependencies, module headers and sizes, paths named in documents.
     Check,
-    /// Write the published contract to openapi/clampward.json.
-    Openapi,
+    /// Write the published contract to openapi/clampward.json, or check it.
+    Openapi(openapi::Options),
 }
 
 fn main() -> ExitCode {
@@ -39,7 +41,7 @@ fn main() -> ExitCode {
         Command::Up(options) => up::run(&options),
         Command::Test(options) => test::run(&options),
         Command::Check => check::run(),
-        Command::Openapi => openapi::write(),
+        Command::Openapi(options) => openapi::run(&options),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

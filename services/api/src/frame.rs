@@ -57,7 +57,7 @@ struct Asked<'a> {
     client_id: Option<String>,
     method: Method,
     known: Option<&'a Known>,
-    documentation: bool,
+    policy: &'static str,
     seen: Rc<Seen>,
 }
 
@@ -75,7 +75,7 @@ pub(crate) async fn frame<B: MessageBody + 'static>(
         client_id: correlation::client_id(request.headers()).map(str::to_owned),
         method: request.method().clone(),
         known: frame.catalogue.find(request.method(), path),
-        documentation: path.starts_with("/docs"),
+        policy: headers::policy(path),
         seen: Rc::default(),
     };
     request.extensions_mut().insert(Rc::clone(&asked.seen));
@@ -139,7 +139,7 @@ impl Frame {
     fn finish(&self, response: HttpResponse<BoxBody>, asked: &Asked<'_>) -> HttpResponse<BoxBody> {
         let _here = crate::logs::enter(asked.ids);
         let (mut response, code) = problems::write(response, asked.ids.request);
-        headers::complete(&mut response, asked.ids.request, asked.documentation);
+        headers::complete(&mut response, asked.ids.request, asked.policy);
         if let Some(standing) = asked.seen.standing() {
             self.quotas.say(standing, response.headers_mut());
         }

@@ -8,6 +8,7 @@ pub mod catalogue;
 pub mod clock;
 pub mod commands;
 pub mod config;
+pub mod docs;
 pub mod environment;
 pub mod extract;
 mod frame;

@@ -218,7 +218,7 @@ fn bytes(body: &impl Serialize) -> Result<Vec<u8>, Failure> {
 }
 
 /// A strong ETag over the bytes sent.
-fn etag(bytes: &[u8]) -> String {
+pub(crate) fn etag(bytes: &[u8]) -> String {
     use base64::Engine;
     let digest = Sha256::digest(bytes);
     let short = digest.get(..18).unwrap_or(&digest);

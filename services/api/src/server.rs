@@ -9,7 +9,7 @@ use crate::quota::Quotas;
 use crate::readiness::Readiness;
 use crate::shedding::Shedder;
 use crate::sign_in::{HashError, Hasher, Tokens};
-use crate::{frame, limits as table, metrics, openapi, routes};
+use crate::{docs, frame, limits as table, metrics, openapi, routes};
 use actix_web::dev::{Server, ServerHandle};
 use actix_web::web::{Data, PayloadConfig};
 use actix_web::{App, HttpRequest, HttpServer, middleware, rt, web};
@@ -171,7 +171,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
             }
         };
         app.app_data(PayloadConfig::new(table::BODY.count()))
-            .configure(|config| routes::documentation(config, &document))
+            .configure(docs::register)
             .default_service(web::to(move |request: HttpRequest| {
                 let allowed = addresses.methods_of(request.path());
                 let response = frame::unknown(request.method(), &allowed);

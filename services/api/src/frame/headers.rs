@@ -13,8 +13,11 @@ use uuid::Uuid;
 
 /// What a browser may do with an answer that is no page: nothing.
 const NO_PAGE: &str = "default-src 'none'; frame-ancestors 'none'";
-/// What the documentation's page may do: its own scripts and styles.
-const DOCUMENTATION: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
+/// What a page of the documentation may do: bear our style, and nothing else.
+const PAGE: &str = "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; \
+     frame-ancestors 'none'";
+/// What the interactive reference may do: its own scripts and styles.
+const REFERENCE: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
      connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 /// Seconds after which a refused client may come back.
 const RETRY_SECONDS: &str = "2";
@@ -41,14 +44,24 @@ const ALWAYS: [(HeaderName, &str); 7] = [
     (HeaderName::from_static("x-xss-protection"), "0"),
 ];
 
+/// What a browser may do with what stands under a path.
+pub(super) fn policy(path: &str) -> &'static str {
+    if path.starts_with("/docs/reference/") {
+        REFERENCE
+    } else if path.starts_with("/docs") || path.starts_with("/problems/") {
+        PAGE
+    } else {
+        NO_PAGE
+    }
+}
+
 /// Adds them.
-pub(super) fn complete(response: &mut HttpResponse<BoxBody>, id: Uuid, documentation: bool) {
+pub(super) fn complete(response: &mut HttpResponse<BoxBody>, id: Uuid, policy: &'static str) {
     let status = response.status();
     let headers = response.headers_mut();
     if let Ok(value) = HeaderValue::from_str(id.hyphenated().encode_lower(&mut Uuid::encode_buffer())) {
         headers.insert(REQUEST_ID, value);
     }
-    let policy = if documentation { DOCUMENTATION } else { NO_PAGE };
     headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
     for (name, value) in ALWAYS {
         headers.insert(name, HeaderValue::from_static(value));

@@ -22,9 +22,7 @@ pub mod users;
 pub mod versions;
 pub mod yards;
 
-use utoipa::openapi::OpenApi;
 use utoipa_actix_web::service_config::ServiceConfig;
-use utoipa_swagger_ui::{Config, SwaggerUi};
 
 /// Every operation of the contract.
 pub fn register(config: &mut ServiceConfig) {
@@ -59,15 +57,4 @@ pub fn register(config: &mut ServiceConfig) {
         .service(criteria::list::list)
         .configure(clamps::register)
         .service(lift_checks::check::lift_check);
-}
-
-/// The contract itself and the page that shows it; its scripts and styles are in the binary.
-pub fn documentation(config: &mut actix_web::web::ServiceConfig, document: &OpenApi) {
-    let page = Config::default().try_it_out_enabled(false).use_base_layout();
-    config.service(
-        SwaggerUi::new("/docs/{_:.*}")
-            .url("/openapi.json", document.clone())
-            .config(page),
-    );
-    config.service(actix_web::web::redirect("/docs", "/docs/"));
 }

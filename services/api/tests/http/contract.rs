@@ -57,10 +57,9 @@ fn every_operation_names_its_permission_and_known_problems() {
                 operation.tags.as_ref().is_some_and(|tags| tags.len() == 1),
                 "{here} has no tag"
             );
-            for (status, response) in &operation.responses.responses {
-                let utoipa::openapi::RefOr::T(response) = response else {
-                    panic!("{here}: a response by reference")
-                };
+            for status in operation.responses.responses.keys() {
+                let response = openapi::response(&document, operation, status)
+                    .unwrap_or_else(|| panic!("{here}: {status} leads nowhere"));
                 assert!(
                     !response.description.is_empty(),
                     "{here}: {status} has no description"
@@ -72,8 +71,81 @@ fn every_operation_names_its_permission_and_known_problems() {
 }
 
 #[test]
+fn the_problems_of_an_operation_are_those_of_its_answers_and_bear_their_status() {
+    let document = openapi::document();
+    for (path, item) in &document.paths.paths {
+        for (method, operation) in openapi::operations(item) {
+            let extensions = operation.extensions.as_ref().expect("extensions");
+            let listed: BTreeSet<(u16, &str)> = extensions[PROBLEMS]
+                .as_array()
+                .into_iter()
+                .flatten()
+                .filter_map(|code| problem::kind(code.as_str()?))
+                .map(|kind| (kind.status, kind.code))
+                .collect();
+            let mut answered = BTreeSet::new();
+            for status in operation.responses.responses.keys() {
+                let response = openapi::response(&document, operation, status).expect("a response");
+                let number: u16 = status.parse().expect("a status");
+                // Codes stand between backticks.
+                for code in response.description.split('`').skip(1).step_by(2) {
+                    if number >= 400 {
+                        answered.insert((number, code));
+                    }
+                }
+            }
+            assert_eq!(listed, answered, "{method} {path}");
+        }
+    }
+}
+
+#[test]
+fn a_list_of_words_in_the_contract_has_the_words_that_stand_in_json() {
+    let document = openapi::published().expect("JSON");
+    for (name, words) in [
+        (
+            "Status",
+            clampward_domain::words::Status::ALL
+                .iter()
+                .map(|word| word.code())
+                .collect::<Vec<_>>(),
+        ),
+        (
+            "Role",
+            clampward_domain::words::Role::ALL
+                .iter()
+                .map(|word| word.code())
+                .collect(),
+        ),
+        (
+            "FindingOutcome",
+            clampward_domain::words::Outcome::ALL
+                .iter()
+                .map(|word| word.code())
+                .collect(),
+        ),
+        (
+            "FitnessReason",
+            clampward_domain::words::FitnessReason::ALL
+                .iter()
+                .map(|word| word.code())
+                .collect(),
+        ),
+    ] {
+        let schema = &document["components"]["schemas"][name];
+        assert_eq!(schema["enum"], Value::from(words.clone()), "{name}");
+        for word in words {
+            let said = schema["description"]
+                .as_str()
+                .is_some_and(|text| text.contains(&format!("- `{word}`: ")));
+            assert!(said, "{name}: {word} is not explained");
+        }
+    }
+}
+
+#[test]
 fn every_reference_in_the_contract_leads_somewhere() {
-    let document = serde_json::to_value(openapi::document()).expect("JSON");
+    let document = openapi::published().expect("JSON");
     let mut found = Vec::new();
     references(&document, &mut found);
     assert!(found.len() > 50);

@@ -15,6 +15,7 @@ mod bad_input;
 mod competences;
 mod contract;
 mod criteria;
+mod docs;
 mod framing;
 mod lists;
 mod models;

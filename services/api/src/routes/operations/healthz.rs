@@ -4,7 +4,15 @@ use crate::extract::NoQuery;
 use crate::openapi::PUBLIC;
 use crate::reply::{Answer, ok};
 use actix_web::get;
-use serde_json::json;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// Health.
+#[derive(Serialize, ToSchema)]
+pub struct Health {
+    /// `ok`.
+    status: &'static str,
+}
 
 /// Whether the process lives
 ///
@@ -13,10 +21,10 @@ use serde_json::json;
     operation_id = "health",
     tag = "Operations",
     extensions(("x-permission" = json!(PUBLIC))),
-    responses((status = 200, description = "The process lives.", body = serde_json::Value, content_type = "application/json",
+    responses((status = 200, description = "The process lives.", body = Health,
         example = json!({"status": "ok"})))
 )]
 #[get("/healthz")]
 pub async fn healthz(_: NoQuery) -> Answer {
-    ok(&json!({ "status": "ok" }))
+    ok(&Health { status: "ok" })
 }

@@ -5,6 +5,16 @@ use crate::openapi::PUBLIC;
 use crate::reply::{Answer, ok};
 use actix_web::get;
 use actix_web::http::header::{CACHE_CONTROL, HeaderValue};
+use utoipa::ToSchema;
+
+/// A JWK set (RFC 7517), as the contract shows it.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "the keys are made where they are kept")]
+struct KeySet {
+    /// The keys that signatures are made with, or were until a moment ago.
+    #[schema(value_type = Vec<Object>)]
+    keys: Vec<serde_json::Value>,
+}
 
 /// The public keys of access tokens
 ///
@@ -13,7 +23,7 @@ use actix_web::http::header::{CACHE_CONTROL, HeaderValue};
     operation_id = "public_keys",
     tag = "Sign-in",
     extensions(("x-permission" = json!(PUBLIC))),
-    responses((status = 200, description = "The keys.", body = serde_json::Value, content_type = "application/json",
+    responses((status = 200, description = "The keys.", body = KeySet,
         example = json!({"keys": [{"kty": "OKP", "crv": "Ed25519", "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
             "kid": "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k", "use": "sig", "alg": "EdDSA"}]})))
 )]

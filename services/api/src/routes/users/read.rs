@@ -8,6 +8,8 @@ use actix_web::{HttpRequest, get};
 use clampward_domain::ids::PersonId;
 
 /// One person
+///
+/// Roles, yards and whether they may sign in. The ETag is needed for a change.
 #[utoipa::path(
     operation_id = "read_user",
     tag = "People",

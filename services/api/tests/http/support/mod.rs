@@ -42,12 +42,17 @@ pub struct Reply {
     pub status: u16,
     pub headers: awc::http::header::HeaderMap,
     pub body: Value,
+    /// The body as it came.
     pub bytes: Vec<u8>,
 }
 
 impl Reply {
     pub fn header(&self, name: &str) -> Option<&str> {
         self.headers.get(name).and_then(|value| value.to_str().ok())
+    }
+    /// The body as text.
+    pub fn page(&self) -> &str {
+        std::str::from_utf8(&self.bytes).expect("UTF-8")
     }
     pub fn etag(&self) -> &str {
         self.header("etag").expect("an ETag")
@@ -172,6 +177,15 @@ impl TestApp {
         let administrator_password = commands::create_administrator(administrator, clock.clone())
             .await
             .expect("an administrator");
+        Self::serve(database, clock, administrator_password, limits)
+    }
+    /// Serves a database that has its people already.
+    pub fn serve(
+        database: TestDatabase,
+        clock: Arc<ManualClock>,
+        administrator_password: String,
+        limits: Limits,
+    ) -> Self {
         let running = clampward_api::build(Config {
             listen: ([127, 0, 0, 1], 0).into(),
             metrics_listen: None,
@@ -288,6 +302,27 @@ impl TestApp {
         self.handle.stop(true).await;
     }
 
+    /// The operation of the contract that a request is for, with its path.
+    pub fn operation(&self, method: &str, path: &str) -> Option<(String, &utoipa::openapi::path::Operation)> {
+        let path = path.split('?').next().unwrap_or_default();
+        let steps: Vec<&str> = path.split('/').collect();
+        self.contract.paths.paths.iter().find_map(|(path, item)| {
+            let template: Vec<&str> = path.split('/').collect();
+            let fits = template.len() == steps.len()
+                && template
+                    .iter()
+                    .zip(&steps)
+                    .all(|(want, got)| want.starts_with('{') || want == got);
+            if !fits {
+                return None;
+            }
+            openapi::operations(item)
+                .into_iter()
+                .find(|(name, _)| *name == method)
+                .map(|(_, operation)| (path.clone(), operation))
+        })
+    }
+
     fn hold_against_contract(&self, method: &awc::http::Method, path: &str, reply: &Reply) {
         assert!(
             reply.header("x-request-id").is_some(),
@@ -304,27 +339,11 @@ impl TestApp {
             assert_eq!(reply.body["instance"], instance, "{method} {path}");
             assert_eq!(reply.body["status"], reply.status, "{method} {path}");
         }
-        let path = path.split('?').next().unwrap_or_default();
-        let steps: Vec<&str> = path.split('/').collect();
-        let operation = self.contract.paths.paths.iter().find_map(|(template, item)| {
-            let template: Vec<&str> = template.split('/').collect();
-            let fits = template.len() == steps.len()
-                && template
-                    .iter()
-                    .zip(&steps)
-                    .all(|(want, got)| want.starts_with('{') || want == got);
-            let found = openapi::operations(item)
-                .into_iter()
-                .find(|(name, _)| *name == method.as_str());
-            if fits {
-                found.map(|(_, operation)| operation)
-            } else {
-                None
-            }
-        });
-        let Some(operation) = operation else { return };
-        let listed = operation.responses.responses.get(&reply.status.to_string());
-        let Some(utoipa::openapi::RefOr::T(response)) = listed else {
+        let Some((_, operation)) = self.operation(method.as_str(), path) else {
+            return;
+        };
+        let listed = openapi::response(&self.contract, operation, &reply.status.to_string());
+        let Some(response) = listed else {
             panic!(
                 "{method} {path} answers {} which its contract does not list: {}",
                 reply.status, reply.body

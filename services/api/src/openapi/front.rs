@@ -1,0 +1,100 @@
+//! What stands before the operations: what the service is, its conventions, who may ask, and the groups of operations.
+
+use serde_json::Value;
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::openapi::server::ServerBuilder;
+use utoipa::openapi::tag::TagBuilder;
+use utoipa::openapi::{
+    ComponentsBuilder, ContactBuilder, InfoBuilder, LicenseBuilder, OpenApi, OpenApiBuilder,
+};
+
+/// The conventions of the whole contract.
+const DESCRIPTION: &str = include_str!("../../docs/contract.md");
+
+/// Groups of operations, in the order in which one meets them.
+const TAGS: &[(&str, &str)] = &[
+    (
+        "Sign-in",
+        "Tokens, sessions, and who one is. Access tokens are signed (EdDSA) and short-lived; refresh tokens are renewed with \
+         each use, and the use of an old one ends the whole session.",
+    ),
+    (
+        "People",
+        "Accounts, roles and yards; competences, which decide what a person's word counts for. Nobody sets another's \
+         password, records their own competence or changes their own roles.",
+    ),
+    (
+        "Reference data",
+        "Yards, models, rule sets and criteria. Changes are new versions that start on a later day; what was judged by an \
+         earlier one stays so. A change needs the ETag in `If-Match`.",
+    ),
+    (
+        "Clamps",
+        "Clamps, their entries and their fitness. Everything about a clamp is computed from its entries, which are never \
+         changed or deleted. An entry's id is chosen by whoever records it and makes sending again harmless.",
+    ),
+    (
+        "Lift checks",
+        "May I lift this plate so, with these clamps? `stop` names every reason, its value, its limit and its source. `clear` \
+         is for that lift only and replaces no competent person.",
+    ),
+    (
+        "Operations",
+        "Health, keys and help: for whoever runs the service, and for programs that meet a problem.",
+    ),
+];
+
+/// Adds the summary of the whole, for which the builder has no place.
+pub(super) fn summarise(document: &mut Value) {
+    let info = document.get_mut("info").and_then(Value::as_object_mut);
+    if let Some(info) = info {
+        info.insert(
+            "summary".to_owned(),
+            Value::from("Plate lifting clamps over their whole life"),
+        );
+    }
+}
+
+/// The document without its operations.
+pub(super) fn front() -> OpenApi {
+    let info = InfoBuilder::new()
+        .title("Clampward")
+        .version(env!("CARGO_PKG_VERSION"))
+        .description(Some(DESCRIPTION))
+        .license(Some(
+            LicenseBuilder::new()
+                .name("Apache-2.0")
+                .identifier(Some("Apache-2.0"))
+                .build(),
+        ))
+        .contact(Some(
+            ContactBuilder::new()
+                .name(Some("The people who run this service"))
+                .build(),
+        ))
+        .build();
+    let bearer = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .bearer_format("JWT")
+        .description(Some(
+            "An access token of 15 minutes from `POST /v1/auth/token`, as `Authorization: Bearer …`.",
+        ))
+        .build();
+    let server = ServerBuilder::new()
+        .url("/")
+        .description(Some("The service that serves this document."))
+        .build();
+    let tags = TAGS
+        .iter()
+        .map(|(name, text)| TagBuilder::new().name(*name).description(Some(*text)).build());
+    OpenApiBuilder::new()
+        .info(info)
+        .servers(Some([server]))
+        .tags(Some(tags))
+        .components(Some(
+            ComponentsBuilder::new()
+                .security_scheme("bearer", SecurityScheme::Http(bearer))
+                .build(),
+        ))
+        .build()
+}
