@@ -231,6 +231,10 @@ async fn no_secret_and_nothing_that_somebody_sent_is_in_the_log() {
         .post(place.url("/v1/oauth/token"))
         .header("Authorization", &format!("Basic {}", canary("basic")))
         .header("X-Request-Id", "job-7")
+        .header(
+            "traceparent",
+            "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01",
+        )
         .header("Cookie", &canary("cookie"));
     let credentials = [
         ("grant_type", "client_credentials".to_owned()),
@@ -278,7 +282,11 @@ async fn no_secret_and_nothing_that_somebody_sent_is_in_the_log() {
     assert!(tag_out["person"].is_string() && tag_out["milliseconds"].is_u64());
     assert_eq!(tag_out["trace_id"].as_str().unwrap().len(), 32);
     assert!(requests.clone().any(|line| line["code"] == "wrong-credentials"));
-    assert!(requests.clone().any(|line| line["client_request_id"] == "job-7"));
+    let traced = requests
+        .clone()
+        .find(|line| line["client_request_id"] == "job-7")
+        .unwrap();
+    assert_eq!(traced["trace_id"], "4bf92f3577b34da6a3ce929d0e0e4736");
     assert!(requests.count() >= 12);
 }
 

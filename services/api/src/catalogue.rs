@@ -24,6 +24,8 @@ pub struct Known {
     pub class: Option<Class>,
     /// Whether it reads a body.
     pub reads_body: bool,
+    /// Whether it answers pages of a list, which can be had as a whole too.
+    pub pages: bool,
 }
 
 /// All operations.
@@ -61,6 +63,7 @@ impl Catalogue {
                     method,
                     pattern: pattern.clone(),
                     reads_body: operation.request_body.is_some(),
+                    pages: pages(operation),
                 });
             }
         }
@@ -106,6 +109,20 @@ impl Step {
     }
 }
 
+/// Whether an operation takes the number of items of a page.
+fn pages(operation: &Operation) -> bool {
+    operation
+        .parameters
+        .iter()
+        .flatten()
+        .any(|parameter| match parameter {
+            RefOr::T(parameter) => {
+                parameter.name == "limit" && matches!(parameter.parameter_in, ParameterIn::Query)
+            }
+            RefOr::Ref(_) => false,
+        })
+}
+
 /// The class of an operation: the one it names, else that of its shape.
 fn class(method: &Method, operation: &Operation) -> Option<Class> {
     let extension = |name: &str| {
@@ -119,18 +136,8 @@ fn class(method: &Method, operation: &Operation) -> Option<Class> {
     if *method != Method::GET {
         return Some(Class::Writes);
     }
-    let pages = operation
-        .parameters
-        .iter()
-        .flatten()
-        .any(|parameter| match parameter {
-            RefOr::T(parameter) => {
-                parameter.name == "limit" && matches!(parameter.parameter_in, ParameterIn::Query)
-            }
-            RefOr::Ref(_) => false,
-        });
     let reports = operation.tags.iter().flatten().any(|tag| tag == "Reports");
-    if pages || reports {
+    if pages(operation) || reports {
         Some(Class::Lists)
     } else {
         // A single resource is read in order to write; what is public and only read asks no table.

@@ -15,7 +15,7 @@ mod seen;
 
 pub(crate) use correlation::Ids;
 pub(crate) use problems::unknown;
-pub(crate) use seen::{Seen, note};
+pub(crate) use seen::{Seen, is_noted, note};
 
 use crate::catalogue::{Catalogue, Known};
 use crate::limits;
@@ -23,12 +23,12 @@ use crate::metrics::Metrics;
 use crate::quota::Quotas;
 use crate::random;
 use crate::readiness::Readiness;
-use crate::reply::Failure;
+use crate::reply::{Failure, Form};
 use crate::shedding::{Class, Place, Shedder};
 use actix_web::body::{BoxBody, MessageBody};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::error::InternalError;
-use actix_web::http::header::{ACCEPT, CONTENT_ENCODING, HeaderMap};
+use actix_web::http::header::{CONTENT_ENCODING, HeaderMap};
 use actix_web::http::{ConnectionType, Method};
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage, HttpResponse, ResponseError};
@@ -37,6 +37,7 @@ use clampward_store::Clock;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
+use uuid::Uuid;
 
 /// What the frame of one worker needs.
 pub(crate) struct Frame {
@@ -109,11 +110,7 @@ impl Frame {
         if address > limits::ADDRESS.count() {
             return Err(problems::address_too_long());
         }
-        let size = |(name, value): (
-            &actix_web::http::header::HeaderName,
-            &actix_web::http::header::HeaderValue,
-        )| { name.as_str().len() + value.len() };
-        if request.headers().iter().map(size).sum::<usize>() > limits::HEADERS.count() {
+        if size(request.headers()) > limits::HEADERS.count() {
             return Err(problems::headers_too_large());
         }
         let Some(known) = known else { return Ok(None) };
@@ -124,7 +121,9 @@ impl Frame {
             request.headers_mut().remove(CONTENT_ENCODING);
         }
         let Some(class) = known.class else { return Ok(None) };
-        let class = if class == Class::Lists && asks_for_all(request.headers()) {
+        // A list that is asked for as a whole.
+        let whole = || Form::asked(request.request(), &Form::OF_LISTS).is_ok_and(|form| form != Form::Json);
+        let class = if known.pages && whole() {
             Class::Exports
         } else {
             class
@@ -141,7 +140,8 @@ impl Frame {
         let (mut response, code) = problems::write(response, asked.ids.request);
         headers::complete(&mut response, asked.ids.request, asked.policy);
         if let Some(standing) = asked.seen.standing() {
-            self.quotas.say(standing, response.headers_mut());
+            let spread = spread(asked.ids.request);
+            self.quotas.say(standing, spread, response.headers_mut());
         }
         if self.readiness.is_draining() {
             response.head_mut().set_connection_type(ConnectionType::Close);
@@ -163,13 +163,16 @@ impl Frame {
     }
 }
 
-/// Whether a list is asked for as a whole.
-fn asks_for_all(headers: &HeaderMap) -> bool {
-    headers
-        .get_all(ACCEPT)
-        .filter_map(|value| value.to_str().ok())
-        .any(|accepts| {
-            let accepts = accepts.to_ascii_lowercase();
-            accepts.contains("text/csv") || accepts.contains("application/x-ndjson")
-        })
+/// A number by which clients that are refused together are spread: the last byte of the request's id is random.
+fn spread(id: Uuid) -> u8 {
+    let [.., last] = id.into_bytes();
+    last
+}
+
+/// Bytes of all headers.
+fn size(headers: &HeaderMap) -> usize {
+    let each = headers
+        .iter()
+        .map(|(name, value)| name.as_str().len() + value.len());
+    each.sum()
 }

@@ -161,6 +161,9 @@ limits! {
     WRITES_TOGETHER = "writes_while_fewer", 128, Requests,
         "A write begins only while fewer exports, lists and writes together are under way.";
 
+    STREAM_PLACE = "stream_place_seconds", 600, Seconds,
+        "How long an answer that is streamed counts as under way; a client may go on reading beyond it.";
+
     // Requests of one person or service account.
     QUOTA = "quota_requests", 1000, Requests,
         "Requests that one person or service account may send at once, and within `quota_seconds`; beyond it 429.";

@@ -1,6 +1,6 @@
 //! The log: one line per event, as JSON for machines or as text for people, with the ids of the request it belongs to.
 //!
-//! A field is written only if it stands in [`FIELDS`]: what nobody thought of is left out, not let through. Of other
+//! A field is written only if it stands in the list `FIELDS`: what nobody thought of is left out, not let through. Of other
 //! libraries only their messages from `info` upwards are written, never their fields: they may carry what was sent.
 //! Bodies, queries, headers and addresses with their ids are never logged by this service at any level.
 

@@ -75,15 +75,20 @@ impl Quotas {
             },
         }
     }
-    /// Says what is left.
-    pub fn say(&self, standing: Standing, headers: &mut HeaderMap) {
+    /// Says what is left. Whoever asked too often comes back up to a quarter later than they might, by `spread`, so that
+    /// not all of them come at once.
+    pub fn say(&self, standing: Standing, spread: u8, headers: &mut HeaderMap) {
         let left = format!("\"{POLICY}\";r={};t={}", standing.remaining, standing.whole_in);
         if let Ok(left) = HeaderValue::from_str(&left) {
             headers.insert(RATE_LIMIT, left);
         }
         headers.insert(RATE_LIMIT_POLICY, self.policy.clone());
         if standing.exceeded {
-            headers.insert(RETRY_AFTER, HeaderValue::from(standing.whole_in));
+            let later = u64::from(spread) % (standing.whole_in / 4 + 1);
+            headers.insert(
+                RETRY_AFTER,
+                HeaderValue::from(standing.whole_in.saturating_add(later)),
+            );
         }
     }
     /// Forgets callers whose quota is whole again. To be called now and then.
@@ -150,10 +155,21 @@ mod tests {
         quotas.count(one);
         let standing = quotas.count(one);
         let mut headers = HeaderMap::new();
-        quotas.say(standing, &mut headers);
+        quotas.say(standing, 0, &mut headers);
         assert_eq!(headers.get("ratelimit-policy").unwrap(), "\"caller\";q=1;w=3600");
         assert_eq!(headers.get("ratelimit").unwrap(), "\"caller\";r=0;t=3600");
         assert_eq!(headers.get("retry-after").unwrap(), "3600");
+        for spread in [1, 77, 255] {
+            quotas.say(standing, spread, &mut headers);
+            let later: u64 = headers
+                .get("retry-after")
+                .unwrap()
+                .to_str()
+                .unwrap()
+                .parse()
+                .unwrap();
+            assert!((3601..=4500).contains(&later), "{later}");
+        }
     }
 
     #[test]

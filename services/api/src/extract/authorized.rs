@@ -154,10 +154,13 @@ async fn signed_in(services: &Services, asked: &HttpRequest, token: Option<&str>
             refused("The access token is not valid (any more): sign in, or use the refresh token.")
         })?;
     // Counted before the database is asked anything.
-    let standing = services.quotas.count(claims.person.uuid());
-    frame::note(asked, claims.person.uuid(), standing);
-    if standing.exceeded {
-        return Err(quota::exceeded(standing));
+    let caller = claims.person.uuid();
+    if !frame::is_noted(asked, caller) {
+        let standing = services.quotas.count(caller);
+        frame::note(asked, caller, standing);
+        if standing.exceeded {
+            return Err(quota::exceeded(standing));
+        }
     }
     let access = services.store.access_of(claims.person, claims.session).await?;
     let access = access.filter(|access| {

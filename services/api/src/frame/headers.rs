@@ -19,8 +19,8 @@ const PAGE: &str = "default-src 'none'; style-src 'self'; img-src 'self'; base-u
 /// What the interactive reference may do: its own scripts and styles.
 const REFERENCE: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
      connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-/// Seconds after which a refused client may come back.
-const RETRY_SECONDS: &str = "2";
+/// Seconds after which a refused client may come back: not all of them at once.
+const RETRY_SECONDS: [&str; 3] = ["1", "2", "3"];
 /// The same for every answer (OWASP HTTP Headers Cheat Sheet).
 const ALWAYS: [(HeaderName, &str); 7] = [
     (X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -75,6 +75,8 @@ pub(super) fn complete(response: &mut HttpResponse<BoxBody>, id: Uuid, policy: &
     }
     let come_back = status == StatusCode::SERVICE_UNAVAILABLE || status == StatusCode::TOO_MANY_REQUESTS;
     if come_back && !headers.contains_key(RETRY_AFTER) {
-        headers.insert(RETRY_AFTER, HeaderValue::from_static(RETRY_SECONDS));
+        let spread = usize::from(super::spread(id)) % RETRY_SECONDS.len();
+        let seconds = RETRY_SECONDS.get(spread).copied().unwrap_or("2");
+        headers.insert(RETRY_AFTER, HeaderValue::from_static(seconds));
     }
 }

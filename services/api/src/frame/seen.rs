@@ -24,6 +24,13 @@ impl Seen {
     }
 }
 
+/// Whether this caller was noted already: a stream lets them in again and again, which is one request all the same.
+pub(crate) fn is_noted(request: &HttpRequest, caller: Uuid) -> bool {
+    let extensions = request.extensions();
+    let seen = extensions.get::<Rc<Seen>>();
+    seen.is_some_and(|seen| seen.caller() == Some(caller))
+}
+
 /// Notes who is calling and what is left of their quota.
 pub(crate) fn note(request: &HttpRequest, caller: Uuid, standing: Standing) {
     if let Some(seen) = request.extensions().get::<Rc<Seen>>() {

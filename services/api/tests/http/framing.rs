@@ -36,7 +36,22 @@ async fn every_answer_has_an_id_of_ours_and_the_security_headers() {
             reply.header("content-security-policy"),
             Some("default-src 'none'; frame-ancestors 'none'")
         );
-        assert!(reply.header("strict-transport-security").is_some());
+        // OWASP HTTP Headers Cheat Sheet.
+        for (name, value) in [
+            (
+                "strict-transport-security",
+                Some("max-age=63072000; includeSubDomains"),
+            ),
+            ("referrer-policy", Some("same-origin")),
+            ("cross-origin-opener-policy", Some("same-origin")),
+            ("cross-origin-resource-policy", Some("same-origin")),
+            ("x-xss-protection", Some("0")),
+            ("vary", Some("Accept, Accept-Encoding, Authorization")),
+            ("server", None),
+            ("x-powered-by", None),
+        ] {
+            assert_eq!(reply.header(name), value, "{name}");
+        }
     }
     assert_ne!(first.header("x-request-id"), second.header("x-request-id"));
     app.stop().await;
