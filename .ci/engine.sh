@@ -32,7 +32,7 @@ engine_image_archive() {
     echo "$archive"
 }
 
-# Starts the daemon and exports DOCKER_HOST and CLAMPWARD_TEST_IMAGE; on failure says why and answers 1.
+# Starts the daemon and exports DOCKER_HOST and the names of the images; on failure says why and answers 1.
 start_engine() {
     local archive socket waited=0
     engine_directory=$(mktemp -d /tmp/clampward-ci.XXXXXX)
@@ -56,6 +56,8 @@ start_engine() {
         { echo "the container image could not be imported" >&2; return 1; }
     export DOCKER_HOST="unix://$socket"
     export CLAMPWARD_TEST_IMAGE=clampward-test-postgresql:1
+    # Also what the images of docker-compose.yml are built on: one image serves for all.
+    export CLAMPWARD_POSTGRES_IMAGE=$CLAMPWARD_TEST_IMAGE CLAMPWARD_RUNTIME_IMAGE=$CLAMPWARD_TEST_IMAGE
 }
 
 # Ends what start_engine started, by its process id, and removes its files.

@@ -4,13 +4,16 @@ use crate::clock::whole_microseconds;
 use crate::{Clock, StoreError, reference};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{AssertSqlSafe, Executor, PgPool};
+use sqlx::{AssertSqlSafe, Connection, Executor, PgPool};
 use std::sync::Arc;
 use std::time::Duration;
 
 /// How long whoever asks is ready to wait, if they do not say.
 const PATIENCE: Duration = Duration::from_secs(30);
 
+/// A connection that was idle for as long is asked whether it still lives before it is used: after a restart of the
+/// database nobody gets an error for each connection that went with it. Busy ones are not asked: it costs a round trip.
+const IDLE_BEFORE_ASKED: Duration = Duration::from_secs(1);
 /// How long a connection may stay idle inside a transaction, a statement may run, a lock may be waited for. Tables are
 /// not scanned: prepared statements keep plans from when they were small, and every question here has its index.
 /// Nothing is compiled either: a plan that cannot do without a scan looks dear, and compiling it takes a third of a second.
@@ -62,6 +65,14 @@ impl Store {
                 .max_connections(options.max_connections)
                 .acquire_timeout(patience / 2)
                 .test_before_acquire(false)
+                .before_acquire(|connection, known| {
+                    Box::pin(async move {
+                        if known.idle_for >= IDLE_BEFORE_ASKED {
+                            connection.ping().await?;
+                        }
+                        Ok(true)
+                    })
+                })
                 .after_connect(move |connection, _| {
                     let settings = settings.to_string();
                     Box::pin(async move {

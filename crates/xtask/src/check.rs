@@ -3,11 +3,13 @@
 //! Reads `cargo metadata` and the files under version control; changes nothing.
 
 mod dependencies;
+mod deployment;
 mod documents;
 mod sources;
 
 use crate::failure::{Done, Failure, While};
 use crate::workspace;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -26,7 +28,8 @@ pub fn run() -> Done {
             problems.extend(sources::problems(file, &text));
         }
     }
-    for name in ["README.md", "DEVELOPERS.md"] {
+    problems.extend(deployment(&root, &files)?);
+    for name in ["README.md", "DEVELOPERS.md", deployment::PAGE] {
         match std::fs::read_to_string(root.join(name)) {
             Ok(text) => problems.extend(documents::problems(name, &text, &|path| root.join(path).exists())),
             Err(error) => problems.push(format!("{name}: {error}")),
@@ -45,6 +48,29 @@ pub fn run() -> Done {
         problems.len(),
         problems.join("\n  ")
     )))
+}
+
+/// What is wrong with how the service is deployed.
+fn deployment(root: &Path, files: &[PathBuf]) -> Done<Vec<String>> {
+    let text =
+        |name: &Path| std::fs::read_to_string(root.join(name)).during(format!("reading {}", name.display()));
+    let mut settings = BTreeSet::new();
+    let sources = files.iter().filter(|file| file.starts_with("services/"));
+    for file in sources.filter(|file| file.extension().is_some_and(|extension| extension == "rs")) {
+        settings.extend(deployment::settings_read(&text(file)?).map(str::to_owned));
+    }
+    let house = deployment::House {
+        exists: &|path| root.join(path).exists(),
+        settings: &settings,
+        page: &text(Path::new(deployment::PAGE))?,
+    };
+    let mut problems = Vec::new();
+    for file in files {
+        if let Some(name) = file.to_str().filter(|name| deployment::concerns(name)) {
+            problems.extend(deployment::problems((name, &text(file)?), &house));
+        }
+    }
+    Ok(problems)
 }
 
 /// The files that belong to the project: those that version control knows or would take in.

@@ -3,6 +3,7 @@
 //! Each command is one module. Nothing here is part of the service, and no rule of the trade is decided here.
 
 mod check;
+mod compose;
 mod contract;
 mod failure;
 mod openapi;

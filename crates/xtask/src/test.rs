@@ -4,7 +4,7 @@
 //! elsewhere; this only knows the order: what is quick and often wrong comes first.
 
 use crate::failure::{Done, Failure, While};
-use crate::{check, openapi, oracle, workspace};
+use crate::{check, compose, openapi, oracle, workspace};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
@@ -45,6 +45,7 @@ const STEPS: &[(&str, Action)] = &[
     ("published contract", openapi::compare),
     ("oracle", oracle::run),
     ("tests", tests),
+    ("compose", compose::run),
 ];
 
 /// Runs the steps until one fails, then says how long each took.
