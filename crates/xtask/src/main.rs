@@ -1,7 +1,8 @@
-//! The developer's commands: `cargo xtask up`, `test`, `check`, `openapi`.
+//! The developer's commands: `cargo xtask up`, `test`, `check`, `openapi`, `bench`.
 //!
 //! Each command is one module. Nothing here is part of the service, and no rule of the trade is decided here.
 
+mod bench;
 mod check;
 mod compose;
 mod contract;
@@ -35,6 +36,8 @@ enum Command {
     Check,
     /// Write the published contract to openapi/clampward.json, or check it.
     Openapi(openapi::Options),
+    /// Measure the service against its own statements in pgbench, on this machine, and print the ratios.
+    Bench(bench::Options),
 }
 
 fn main() -> ExitCode {
@@ -43,6 +46,7 @@ fn main() -> ExitCode {
         Command::Test(options) => test::run(&options),
         Command::Check => check::run(),
         Command::Openapi(options) => openapi::run(&options),
+        Command::Bench(options) => bench::run(&options),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -40,10 +40,15 @@ pub fn metadata() -> Done<Value> {
 
 /// A program of this workspace, as built for development.
 pub fn program(name: &str) -> Done<PathBuf> {
+    program_of("debug", name)
+}
+
+/// A program of this workspace as built with a profile, by the name of the profile's folder.
+pub fn program_of(profile: &str, name: &str) -> Done<PathBuf> {
     let metadata = ask_cargo(&["--no-deps"])?;
     let target = metadata.get("target_directory").and_then(Value::as_str);
     let target = target.ok_or_else(|| Failure::new("cargo metadata names no target directory"))?;
-    Ok(Path::new(target).join("debug").join(name))
+    Ok(Path::new(target).join(profile).join(name))
 }
 
 fn ask_cargo(arguments: &[&str]) -> Done<Value> {

@@ -39,7 +39,7 @@ impl Binaries {
     }
 
     /// The path of one program.
-    pub(super) fn program(&self, name: &str) -> PathBuf {
+    pub fn program(&self, name: &str) -> PathBuf {
         self.directory.join(name)
     }
 
