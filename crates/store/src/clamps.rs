@@ -5,11 +5,13 @@ mod at;
 pub(crate) mod entries;
 mod history;
 mod list;
+pub(crate) mod look_up;
 mod mark;
 mod state;
 
 pub use at::{AsOf, ClampThen};
 pub use history::HistoryRow;
 pub use list::{ClampFilter, ClampPage, ReadClamp, ReadClamps};
+pub use look_up::{FitnessNow, LookedUp};
 pub use mark::Bearers;
 pub use state::{ClampNow, Knowledge};

@@ -13,8 +13,10 @@ mod numbers;
 mod reassess;
 mod record;
 mod subject;
+mod together;
 mod types;
 mod write;
 
 pub use error::RecordError;
+pub(crate) use together::Together;
 pub use types::{Author, Mode, NewEntry, Recorded, Recording};

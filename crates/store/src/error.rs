@@ -1,6 +1,7 @@
 //! What can go wrong in the store itself. Knows no HTTP and no rule of the trade.
 
 use crate::canonical::CanonicalError;
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// SQLSTATE raised by `append_entries` where the reference version moved on.
@@ -70,6 +71,9 @@ pub enum StoreError {
     /// A migration failed.
     #[error("migration failed")]
     Migration(#[from] sqlx::migrate::MigrateError),
+    /// A statement that several callers shared failed for all of them.
+    #[error(transparent)]
+    Shared(Arc<StoreError>),
     /// Anything else from the database.
     #[error("database error")]
     Database(#[source] sqlx::Error),
@@ -83,9 +87,21 @@ impl StoreError {
             Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced | Self::NumberMoved
         )
     }
+    /// Whether the database has too much to do just now.
+    pub fn is_busy(&self) -> bool {
+        match self {
+            Self::Busy(_) | Self::GaveUp { .. } | Self::Repeat(_) => true,
+            Self::Shared(error) => error.is_busy(),
+            _ => false,
+        }
+    }
     /// Whether the database cannot be reached, as opposed to having refused something.
     pub fn is_away(&self) -> bool {
-        let Self::Database(error) = self else { return false };
+        let error = match self {
+            Self::Database(error) => error,
+            Self::Shared(error) => return error.is_away(),
+            _ => return false,
+        };
         match error {
             sqlx::Error::Io(_)
             | sqlx::Error::Tls(_)

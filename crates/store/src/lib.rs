@@ -24,7 +24,8 @@ mod tx;
 pub mod verify;
 
 pub use clamps::{
-    AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, HistoryRow, Knowledge, ReadClamp, ReadClamps,
+    AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, FitnessNow, HistoryRow, Knowledge, LookedUp,
+    ReadClamp, ReadClamps,
 };
 pub use clock::Clock;
 pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};

@@ -125,7 +125,7 @@ async fn write_clamps(tx: &mut Tx, all: &[Written], reference_version: u64) -> R
     };
     let written = sqlx::query(
         "-- projection.write_clamps
-         update clamp as c set state = u.state::jsonb, reference_version = $2, projected_at = $3,
+         update clamp as c set state = u.state::json, reference_version = $2, projected_at = $3,
            yards = u.yards::uuid[], model_id = u.model_id, maker = u.maker, maker_key = u.maker_key, model = u.model,
            asset_mark = u.asset_mark, mark_key = u.mark_key, mark_look_alike_key = u.mark_look_alike_key,
            serial_number = u.serial_number, serial_key = u.serial_key, service_class = u.service_class,

@@ -1,6 +1,8 @@
-//! The store: two pools, one per role, and the clock. What is done with them lives in the other modules.
+//! The store: a pool for each role, a small one of its own for fitness, and the clock. What is done with them lives in the other modules.
 
+use crate::clamps::look_up::{IN_FLIGHT, LookUps};
 use crate::clock::whole_microseconds;
+use crate::door::Together;
 use crate::{Clock, StoreError, reference};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
@@ -25,12 +27,14 @@ fn session_settings(patience: Duration) -> String {
          set lock_timeout = {for_locks}; set enable_seqscan = off; set jit = off"
     )
 }
+/// What makes a connection one of the reading role.
+const READER: &str = "set role clampward_reader";
 
 /// How to connect.
 pub struct StoreOptions {
     /// The service's sign-in, for example `postgres://clampward_service:…@host/clampward`.
     pub url: String,
-    /// Most connections of each of the two pools.
+    /// Most connections of each role; fitness has a few of its own besides.
     pub max_connections: u32,
     /// Where the time comes from.
     pub clock: Arc<dyn Clock>,
@@ -45,6 +49,8 @@ pub struct Store {
 pub(crate) struct Inner {
     pub(crate) door: PgPool,
     pub(crate) reader: PgPool,
+    pub(crate) look_ups: Arc<LookUps>,
+    pub(crate) together: Together,
     pub(crate) clock: Arc<dyn Clock>,
     pub(crate) reference: reference::Cache,
 }
@@ -59,10 +65,10 @@ impl Store {
     pub fn connect_lazy_within(options: StoreOptions, patience: Duration) -> Result<Self, StoreError> {
         let connect: PgConnectOptions = options.url.parse()?;
         let settings: Arc<str> = session_settings(patience).into();
-        let pool = |role: &'static str| {
+        let pool = |role: &'static str, connections: u32| {
             let settings = Arc::clone(&settings);
             PgPoolOptions::new()
-                .max_connections(options.max_connections)
+                .max_connections(connections)
                 .acquire_timeout(patience / 2)
                 .test_before_acquire(false)
                 .before_acquire(|connection, known| {
@@ -88,8 +94,10 @@ impl Store {
         };
         Ok(Self {
             inner: Arc::new(Inner {
-                door: pool("set role clampward_door"),
-                reader: pool("set role clampward_reader"),
+                door: pool("set role clampward_door", options.max_connections),
+                reader: pool(READER, options.max_connections),
+                look_ups: Arc::new(LookUps::new(pool(READER, IN_FLIGHT))),
+                together: Together::default(),
                 clock: options.clock,
                 reference: reference::Cache::default(),
             }),
@@ -121,9 +129,10 @@ impl Store {
     pub fn now(&self) -> Timestamp {
         whole_microseconds(self.inner.clock.now())
     }
-    /// Closes both pools and waits for what is running.
+    /// Closes the pools and waits for what is running.
     pub async fn close(&self) {
         self.inner.door.close().await;
         self.inner.reader.close().await;
+        self.inner.look_ups.close().await;
     }
 }

@@ -112,7 +112,7 @@ async fn a_projection_that_is_not_the_fold_is_seen() {
             ViolationKind::ProjectionDiffers,
         ),
         (
-            "update clamp set state = jsonb_set(state, '{entries}', '1')",
+            "update clamp set state = jsonb_set(state::jsonb, '{entries}', '1')::json",
             ViolationKind::StateDiffers,
         ),
         ("delete from lockout", ViolationKind::LockoutsDiffer),

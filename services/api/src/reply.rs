@@ -97,7 +97,7 @@ impl From<crate::random::NoRandomness> for Failure {
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
         match error {
-            StoreError::Busy(_) | StoreError::GaveUp { .. } | StoreError::Repeat(_) => {
+            error if error.is_busy() => {
                 tracing::warn!(error = %chain(&error), "the database is busy");
                 Self::new(
                     problem::UNAVAILABLE,

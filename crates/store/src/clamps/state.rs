@@ -13,7 +13,7 @@ use sqlx::types::Json;
 use std::sync::Arc;
 
 /// How often a clamp is read again because reference data moved on in between.
-const MAX_READS: u32 = 5;
+pub(super) const MAX_READS: u32 = 5;
 
 /// What an answer rests on. Every answer names it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

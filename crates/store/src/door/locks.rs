@@ -49,6 +49,12 @@ pub(super) async fn take(store: &Store, tx: &mut Tx, entries: &[NewEntry]) -> Re
     Ok(Locked { subjects, reference })
 }
 
+/// Whether an entry is about a clamp that is there already, and gives it no number.
+pub(super) fn needs_no_number(entry: &NewEntry) -> bool {
+    let entries = std::slice::from_ref(entry);
+    !matches!(entry.body, Body::Registered(_)) && numbers(entries).is_empty() && remade(entries).is_empty()
+}
+
 /// The clamps that are amended to another model: their number becomes another maker's.
 fn remade(entries: &[NewEntry]) -> Vec<Uuid> {
     let clamps: BTreeSet<Uuid> = entries
@@ -129,12 +135,38 @@ pub(crate) async fn lock_clamps(
     tx: &mut Tx,
     ids: Vec<Uuid>,
 ) -> Result<BTreeMap<ClampId, Subject>, StoreError> {
-    let rows: Vec<(Uuid, Json<Option<ClampState>>)> = sqlx::query_as(
+    let rows: Vec<Row> = sqlx::query_as(
         "-- door.lock_clamps\nselect id, state from clamp where id = any($1) order by id for no key update",
     )
     .bind(&ids)
     .fetch_all(&mut **tx)
     .await?;
+    locked(tx, rows, ids).await
+}
+
+/// The same for those that nobody else holds just now; it never waits.
+pub(super) async fn lock_free_clamps(
+    tx: &mut Tx,
+    ids: Vec<Uuid>,
+) -> Result<BTreeMap<ClampId, Subject>, StoreError> {
+    let rows: Vec<Row> = sqlx::query_as(
+        "-- door.lock_free_clamps
+         select id, state from clamp where id = any($1) order by id for no key update skip locked",
+    )
+    .bind(&ids)
+    .fetch_all(&mut **tx)
+    .await?;
+    locked(tx, rows, ids).await
+}
+
+type Row = (Uuid, Json<Option<ClampState>>);
+
+/// The clamps of rows under lock, with what is kept beside.
+async fn locked(
+    tx: &mut Tx,
+    rows: Vec<Row>,
+    ids: Vec<Uuid>,
+) -> Result<BTreeMap<ClampId, Subject>, StoreError> {
     // A statement of its own: one that waited for a lock sees the rows it locked as they are, all others as they were.
     let pending: BTreeMap<Uuid, i64> = sqlx::query_as(
         "-- door.pending

@@ -68,23 +68,43 @@ impl Store {
                 return Err(RecordError::IdReused { entry: entry.id });
             }
         }
-        self.run_command(
-            "door.record",
-            &Recorder {
-                store: self,
-                recording: &recording,
-                hashes: &hashes,
-            },
-        )
-        .await
+        let handed = Handed { recording, hashes };
+        if handed.is_single() {
+            return self.record_together(handed).await;
+        }
+        self.record_alone(&handed).await
+    }
+
+    /// Records in a transaction of its own.
+    pub(super) async fn record_alone(&self, handed: &Handed) -> Result<Vec<Recorded>, RecordError> {
+        self.run_command("door.record", &Recorder { store: self, handed })
+            .await
+    }
+}
+
+/// What was handed in, with the digest of every content.
+pub(super) struct Handed {
+    recording: Recording,
+    hashes: BTreeMap<EntryId, Hash>,
+}
+
+impl Handed {
+    /// Whether it is one entry about a clamp that is there, for which no number has to be locked.
+    fn is_single(&self) -> bool {
+        matches!(self.recording.entries.as_slice(), [only] if locks::needs_no_number(only))
+    }
+    /// The id and the clamp of the first entry.
+    pub(super) fn names(&self) -> (EntryId, ClampId) {
+        let first = self.recording.entries.first();
+        let nothing = || (EntryId::new(Uuid::nil()), ClampId::new(Uuid::nil()));
+        first.map_or_else(nothing, |entry| (entry.id, entry.clamp_id))
     }
 }
 
 /// The command: what every attempt starts from.
 struct Recorder<'a> {
     store: &'a Store,
-    recording: &'a Recording,
-    hashes: &'a BTreeMap<EntryId, Hash>,
+    handed: &'a Handed,
 }
 
 impl Command for Recorder<'_> {
@@ -92,44 +112,85 @@ impl Command for Recorder<'_> {
     type Error = RecordError;
 
     async fn attempt(&self, tx: &mut Tx) -> Result<Vec<Recorded>, RecordError> {
-        Door::open(self.store, tx, self.recording, self.hashes)
-            .await?
-            .run(tx)
-            .await
+        Door::open(self.store, tx, self.handed).await?.run(tx).await
     }
 }
 
 /// One attempt.
-struct Door<'a> {
+pub(super) struct Door<'a> {
     recording: &'a Recording,
     hashes: &'a BTreeMap<EntryId, Hash>,
     reference: Arc<Reference>,
     subjects: BTreeMap<ClampId, Subject>,
     known: BTreeMap<EntryId, Known>,
     judged: Vec<Judged>,
+    /// What of the judged ones the author is shown.
+    shown: BTreeMap<EntryId, Option<Outcome>>,
+}
+
+/// Writes what was judged. Where something is appended, the append sees to it that the reference data did not move on.
+pub(super) async fn settle(
+    tx: &mut Tx,
+    subjects: &mut BTreeMap<ClampId, Subject>,
+    judged: Vec<Judged>,
+    reference: &Reference,
+) -> Result<BTreeMap<EntryId, Appended>, StoreError> {
+    if judged.is_empty() && current_version(tx).await? != reference.version {
+        return Err(StoreError::ReferenceMoved);
+    }
+    let appended = write::write(tx, subjects, judged, reference).await?;
+    Ok(appended
+        .into_iter()
+        .map(|row| (EntryId::new(row.id), row))
+        .collect())
 }
 
 impl<'a> Door<'a> {
-    async fn open(
-        store: &Store,
-        tx: &mut Tx,
-        recording: &'a Recording,
-        hashes: &'a BTreeMap<EntryId, Hash>,
-    ) -> Result<Self, RecordError> {
-        let locked = locks::take(store, tx, &recording.entries).await?;
-        let ids: Vec<Uuid> = hashes.keys().map(|id| id.uuid()).collect();
+    async fn open(store: &Store, tx: &mut Tx, handed: &'a Handed) -> Result<Self, RecordError> {
+        let locked = locks::take(store, tx, &handed.recording.entries).await?;
+        let ids: Vec<Uuid> = handed.hashes.keys().map(|id| id.uuid()).collect();
         let known = known::look_up(tx, &ids).await?;
-        Ok(Self {
-            recording,
-            hashes,
-            reference: locked.reference,
-            subjects: locked.subjects,
+        Ok(Self::of(handed, locked.reference, locked.subjects, known))
+    }
+
+    /// With everything locked and looked up.
+    pub(super) fn of(
+        handed: &'a Handed,
+        reference: Arc<Reference>,
+        subjects: BTreeMap<ClampId, Subject>,
+        known: BTreeMap<EntryId, Known>,
+    ) -> Self {
+        Self {
+            recording: &handed.recording,
+            hashes: &handed.hashes,
+            reference,
+            subjects,
             known,
             judged: Vec::new(),
-        })
+            shown: BTreeMap::new(),
+        }
     }
 
     async fn run(mut self, tx: &mut Tx) -> Result<Vec<Recorded>, RecordError> {
+        self.judge(tx).await?;
+        let judged = std::mem::take(&mut self.judged);
+        let appended = settle(tx, &mut self.subjects, judged, &self.reference).await?;
+        self.answers(tx, &appended)
+    }
+
+    /// Gives its clamps and what was judged to be written with others'.
+    pub(super) fn hand_over(&mut self, subjects: &mut BTreeMap<ClampId, Subject>, judged: &mut Vec<Judged>) {
+        subjects.append(&mut self.subjects);
+        judged.append(&mut self.judged);
+    }
+
+    /// Takes its clamp back.
+    pub(super) fn take_back(&mut self, clamp: ClampId, subjects: &mut BTreeMap<ClampId, Subject>) {
+        self.subjects.extend(subjects.remove_entry(&clamp));
+    }
+
+    /// Judges every entry in the order given; nothing is written.
+    pub(super) async fn judge(&mut self, tx: &mut Tx) -> Result<(), RecordError> {
         for new in &self.recording.entries {
             if let Some(known) = self.known.get(&new.id) {
                 let same = self
@@ -145,7 +206,7 @@ impl<'a> Door<'a> {
             }
         }
         let yards = &self.author().yards;
-        let shown: BTreeMap<EntryId, Option<Outcome>> = self
+        self.shown = self
             .judged
             .iter()
             .map(|judged| {
@@ -156,21 +217,20 @@ impl<'a> Door<'a> {
         for subject in self.subjects.values_mut() {
             subject.bring_up_to_date(tx, &self.reference).await?;
         }
-        let judged = std::mem::take(&mut self.judged);
-        // Where something is appended, the append sees to it that the reference data did not move on.
-        if judged.is_empty() && current_version(tx).await? != self.reference.version {
-            return Err(StoreError::ReferenceMoved.into());
-        }
-        let appended = write::write(tx, &mut self.subjects, judged, &self.reference).await?;
-        let appended: BTreeMap<EntryId, Appended> = appended
-            .into_iter()
-            .map(|row| (EntryId::new(row.id), row))
-            .collect();
+        Ok(())
+    }
+
+    /// What is answered of every entry, once it is written.
+    pub(super) fn answers(
+        &self,
+        tx: &Tx,
+        appended: &BTreeMap<EntryId, Appended>,
+    ) -> Result<Vec<Recorded>, RecordError> {
         self.recording
             .entries
             .iter()
             .map(|new| {
-                let fresh = appended.get(&new.id).zip(shown.get(&new.id).cloned());
+                let fresh = appended.get(&new.id).zip(self.shown.get(&new.id).cloned());
                 self.answer(tx, new, fresh)
             })
             .collect()

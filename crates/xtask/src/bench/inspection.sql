@@ -1,5 +1,6 @@
 -- The statements of the door for one inspection that is credited and opens no lock-out, with a record of the same size.
 \set n random({first}, {last})
+\set fresh random(1, 9223372036854775807)
 begin;
 select reference_version as reference from ledger_head \gset
 select id, state from clamp
@@ -8,7 +9,7 @@ select id, state from clamp
 select clamp_id, max(cause_position) from pending_reassessment where clamp_id = any (array[:id::uuid]) group by clamp_id;
 select clamp_id, maker_key, serial_key from clamp_number where clamp_id = any (array[:id::uuid]);
 select id, content_hash, recorded_by, position, seq, recorded_at, yards, outcome
-  from ledger where id = any (array[gen_random_uuid()]);
+  from ledger where id = any (array[md5(:fresh::text)::uuid]);
 update clamp as c set state = u.state::json, reference_version = :reference::bigint, projected_at = now(),
        yards = u.yards::uuid[], model_id = c.model_id, maker = c.maker, maker_key = c.maker_key, model = c.model,
        asset_mark = c.asset_mark, mark_key = c.mark_key, mark_look_alike_key = c.mark_look_alike_key,
@@ -18,7 +19,7 @@ update clamp as c set state = u.state::json, reference_version = :reference::big
   from unnest(array[:id::uuid], array[:state::text], array['{yards}']) as u(id, state, yards) where c.id = u.id;
 select seq, hash from lock_streams(array[:id::uuid]) \gset
 select appended_position, appended_at from append_entries(
-  now(), :reference::bigint, false, array[gen_random_uuid()], array[:id::uuid], array[:seq::bigint + 1],
+  now(), :reference::bigint, false, array[md5(:fresh::text)::uuid], array[:id::uuid], array[:seq::bigint + 1],
   array['inspected'], array[now()], array[now()], array['{person}'::uuid], array['{person}'::uuid], array[null::uuid],
   array['{bytes}'::bytea], array[sha256('{bytes}'::bytea)], array[:hash::bytea],
   array[sha256(:hash::bytea || '{bytes}'::bytea)], array['{outcome}'::bytea], array['{yards}']) order by 1;

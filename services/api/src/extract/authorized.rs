@@ -8,7 +8,7 @@ use crate::config::Limits;
 use crate::permission::Permission;
 use crate::random;
 use crate::reply::Failure;
-use crate::sign_in::Hasher;
+use crate::sign_in::{Claims, Hasher};
 use crate::{frame, quota};
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
@@ -18,6 +18,7 @@ use clampward_domain::ids::{PersonId, YardId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
 use clampward_store::Store;
+use clampward_store::people::Access;
 use clampward_wire::problem;
 use jiff::Timestamp;
 use std::future::Future;
@@ -105,22 +106,13 @@ impl<P: Permission> FromRequest for Authorized<P> {
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         let gate = Gate::close(request);
-        let services = services(request);
+        let signed = signed_in(request);
         let asked = request.clone();
-        let token = bearer(request).map(str::to_owned);
         Box::pin(async move {
-            let services = services?;
-            let caller = signed_in(&services, &asked, token.as_deref()).await?;
-            if !caller.roles.iter().any(|role| P::ROLES.contains(role)) {
-                tracing::info!(person = %caller.person, permission = P::NAME, "not allowed");
-                let needed: Vec<&str> = P::ROLES.iter().map(|role| role.code()).collect();
-                let detail = format!(
-                    "This needs the permission {}, which {} hold.",
-                    P::NAME,
-                    needed.join(", ")
-                );
-                return Err(Failure::new(problem::NOT_ALLOWED, detail));
-            }
+            let (services, claims) = signed?;
+            let access = services.store.access_of(claims.person, claims.session).await?;
+            let caller = admitted(&claims, access)?;
+            permitted::<P>(&caller)?;
             no_unread_query(&asked)?;
             gate.open();
             Ok(Self {
@@ -130,6 +122,21 @@ impl<P: Permission> FromRequest for Authorized<P> {
             })
         })
     }
+}
+
+/// Refuses callers none of whose roles holds permission `P`.
+pub(super) fn permitted<P: Permission>(caller: &Caller) -> Result<(), Failure> {
+    if caller.roles.iter().any(|role| P::ROLES.contains(role)) {
+        return Ok(());
+    }
+    tracing::info!(person = %caller.person, permission = P::NAME, "not allowed");
+    let needed: Vec<&str> = P::ROLES.iter().map(|role| role.code()).collect();
+    let detail = format!(
+        "This needs the permission {}, which {} hold.",
+        P::NAME,
+        needed.join(", ")
+    );
+    Err(Failure::new(problem::NOT_ALLOWED, detail))
 }
 
 fn bearer(request: &HttpRequest) -> Option<&str> {
@@ -142,10 +149,12 @@ fn bearer(request: &HttpRequest) -> Option<&str> {
     scheme.eq_ignore_ascii_case("bearer").then_some(token.trim())
 }
 
-/// The person of a token, with the roles and yards that they have at this moment.
-async fn signed_in(services: &Services, asked: &HttpRequest, token: Option<&str>) -> Result<Caller, Failure> {
+/// What the request's token says, if it is valid.
+pub(super) fn signed_in(request: &HttpRequest) -> Result<(Data<Services>, Claims), Failure> {
+    let services = services(request)?;
     let refused = |detail: &str| Failure::new(problem::NOT_SIGNED_IN, detail);
-    let token = token.ok_or_else(|| refused("Send an access token in the header Authorization: Bearer."))?;
+    let token = bearer(request)
+        .ok_or_else(|| refused("Send an access token in the header Authorization: Bearer."))?;
     let claims = services
         .tokens
         .verify(token, services.store.now())
@@ -155,20 +164,25 @@ async fn signed_in(services: &Services, asked: &HttpRequest, token: Option<&str>
         })?;
     // Counted before the database is asked anything.
     let caller = claims.person.uuid();
-    if !frame::is_noted(asked, caller) {
+    if !frame::is_noted(request, caller) {
         let standing = services.quotas.count(caller);
-        frame::note(asked, caller, standing);
+        frame::note(request, caller, standing);
         if standing.exceeded {
             return Err(quota::exceeded(standing));
         }
     }
-    let access = services.store.access_of(claims.person, claims.session).await?;
+    Ok((services, claims))
+}
+
+/// The person of a token, with the roles and yards that they have at this moment, as the database says it of this request.
+pub(super) fn admitted(claims: &Claims, access: Option<Access>) -> Result<Caller, Failure> {
     let access = access.filter(|access| {
         access.enabled && access.session_goes_on && access.grants_version >= claims.grants_version
     });
     let access = access.ok_or_else(|| {
         tracing::info!(person = %claims.person, session = %claims.session, "access token of an ended session refused");
-        refused("The session or the account was ended, or the token is of another database: sign in.")
+        let detail = "The session or the account was ended, or the token is of another database: sign in.";
+        Failure::new(problem::NOT_SIGNED_IN, detail)
     })?;
     Ok(Caller {
         person: claims.person,

@@ -1,18 +1,20 @@
 //! Extractors: what a handler gets, parsed and allowed, or a problem.
 //!
 //! [`Authorized`] comes first in a handler's arguments: bodies and parameters are looked at only after it has let the
-//! caller in, so that somebody who may not come in learns nothing about the input. Nobody but [`Authorized`] and
-//! [`Public`] hands out the store, so that a handler without a permission does not compile.
+//! caller in, so that somebody who may not come in learns nothing about the input. [`LookedUp`] is the same for the
+//! hot path, with the clamp. Nobody but [`Authorized`] and [`Public`] hands out the store, so that a handler without a permission does not compile.
 
 mod authorized;
 mod gate;
 mod json;
+mod looked_up;
 mod parameters;
 mod public;
 mod services;
 
 pub use authorized::{Authorized, Caller};
 pub use json::{Json, PartialJson};
+pub use looked_up::LookedUp;
 pub use parameters::{PageParameters, Path, Query, bound_key, bound_page, instant, page, refused};
 pub use public::{NoQuery, Public};
 pub use services::Services;

@@ -1,7 +1,7 @@
 //! `GET /v1/clamps/{clamp_id}/fitness` and `GET /v1/fitness?mark=`.
 
 use super::view::{self, Known};
-use crate::extract::{Authorized, Path, Query, refused};
+use crate::extract::{Authorized, LookedUp, Query, refused};
 use crate::permission::{Permission, ReadClamps};
 use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
@@ -25,13 +25,9 @@ use utoipa::IntoParams;
     responses((status = 200, description = "Whether it is fit, and why not.", body = Fitness))
 )]
 #[get("/v1/clamps/{clamp_id}/fitness")]
-pub async fn fitness(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>) -> Answer {
+pub async fn fitness(call: LookedUp<ReadClamps>) -> Answer {
     let now = call.now();
-    let clamp = call
-        .store()
-        .clamp_now(clamp_id.0, call.yards())
-        .await?
-        .ok_or_else(|| Failure::not_found("clamp"))?;
+    let clamp = call.clamp().ok_or_else(|| Failure::not_found("clamp"))?;
     let known = Known {
         position: clamp.knowledge.position,
         at: now,

@@ -7,6 +7,7 @@ mod fleet;
 pub use bodies::{accepted, finding};
 pub use fleet::{Fleet, Person, kg, mm, with};
 
+mod asking;
 mod doubts;
 mod inspecting;
 mod life;
