@@ -12,6 +12,7 @@ mod pgbench;
 mod rows;
 mod service;
 mod table;
+mod wide;
 
 use crate::failure::{Done, Failure, While};
 use crate::workspace;
@@ -30,7 +31,7 @@ use tokio::runtime::Runtime;
 /// What to measure.
 #[derive(clap::Args)]
 pub struct Options {
-    /// Measure only the rows whose name contains this: fitness, inspections, fleet.
+    /// Measure only the rows whose name contains this: fitness, inspections, fleet, stream.
     #[arg(long)]
     only: Option<String>,
     /// How long one measurement takes.

@@ -96,18 +96,21 @@ impl Databases {
 
     /// A database with about so many clamps.
     pub fn fleet(&self, clamps: u64) -> Done<Fleet> {
-        let name = format!("clamps_{clamps}");
+        self.multiplied(&format!("clamps_{clamps}"), "fleet.sql", clamps)
+    }
+
+    fn multiplied(&self, name: &str, script: &str, clamps: u64) -> Done<Fleet> {
         let server = self.cluster.url("postgres");
         self.psql(
             &server,
             &["-c", &format!("create database {name} template {TEMPLATE}")],
         )?;
-        let owner_url = self.owner_url(&name);
-        let script = workspace::root()?.join("crates/xtask/src/bench/fleet.sql");
+        let owner_url = self.owner_url(name);
+        let script = workspace::root()?.join("crates/xtask/src/bench").join(script);
         let script = script.display().to_string();
         let said = self.psql(&owner_url, &["-v", &format!("clamps={clamps}"), "-f", &script])?;
         Ok(Fleet {
-            service_url: self.service_url(&name),
+            service_url: self.service_url(name),
             owner_url,
             yards: said.lines().filter_map(yard).collect(),
         })

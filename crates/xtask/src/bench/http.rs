@@ -14,6 +14,8 @@ use tokio::task::JoinSet;
 const WARM_UP: Duration = Duration::from_millis(500);
 /// What is read at once.
 const CHUNK: usize = 16 * 1024;
+/// How an answer in pieces ends.
+const LAST_CHUNK: &[u8] = b"\r\n0\r\n\r\n";
 
 /// What one client asks: the bytes of its next request.
 pub trait Asking: Send + 'static {
@@ -68,6 +70,35 @@ impl Connection {
             {
                 let (status, length) = (head.status, head.length);
                 return Ok((status, self.buffer.get(length..).unwrap_or_default()));
+            }
+        }
+    }
+
+    /// Asks for what comes in pieces of unknown number, and answers how many lines and bytes they had.
+    pub async fn drain(mut self, request: &[u8]) -> Done<(usize, usize)> {
+        self.stream.write_all(request).await.during("asking")?;
+        let (mut lines, mut bytes) = (0, 0);
+        let mut end: Vec<u8> = Vec::new();
+        let mut is_first = true;
+        loop {
+            self.buffer.clear();
+            let read = self.stream.read_buf(&mut self.buffer).await.during("reading")?;
+            if read == 0 {
+                return Err(Failure::new("the service broke the stream off"));
+            }
+            if std::mem::take(&mut is_first) && !self.buffer.starts_with(b"HTTP/1.1 200 ") {
+                return Err(Failure::new(String::from_utf8_lossy(&self.buffer).into_owned()));
+            }
+            lines += self.buffer.iter().filter(|byte| **byte == b'\n').count();
+            bytes += read;
+            end.extend_from_slice(
+                self.buffer
+                    .get(read.saturating_sub(LAST_CHUNK.len())..)
+                    .unwrap_or_default(),
+            );
+            end.drain(..end.len().saturating_sub(LAST_CHUNK.len()));
+            if end == LAST_CHUNK {
+                return Ok((lines, bytes));
             }
         }
     }

@@ -5,6 +5,7 @@ use super::database::Yard;
 use super::http::{Asking, load};
 use super::pgbench::{self, Script};
 use super::table::{Line, Target, median};
+use super::wide;
 use super::{Bench, Running};
 use crate::demo::CAST;
 use crate::failure::{Done, Failure, While};
@@ -24,6 +25,7 @@ pub const ROWS: &[Row] = &[
     ("fitness", fitness),
     ("inspections", inspections),
     ("fleet", grown_fleet),
+    ("stream", wide::stream),
 ];
 
 /// Somebody who asks, with the clamps that they see.

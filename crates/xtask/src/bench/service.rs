@@ -92,6 +92,23 @@ impl Service {
             .ok_or_else(|| Failure::new(format!("signing in {key}: {status} {said}")))
     }
 
+    /// What the operating system says of its process.
+    pub fn status(&self) -> Done<String> {
+        let listens = format!("CLAMPWARD_LISTEN=127.0.0.1:{}\0", self.port);
+        let processes = std::fs::read_dir("/proc").during("looking for the service")?;
+        processes
+            .flatten()
+            .map(|process| process.path())
+            .find(|process| {
+                let environment = std::fs::read(process.join("environ")).unwrap_or_default();
+                let program = std::fs::read_to_string(process.join("comm")).unwrap_or_default();
+                program.starts_with("clampward-api")
+                    && String::from_utf8_lossy(&environment).contains(&listens)
+            })
+            .and_then(|process| std::fs::read_to_string(process.join("status")).ok())
+            .ok_or_else(|| Failure::new("the service's process is not to be found"))
+    }
+
     /// Lets it finish and end.
     pub fn stop(mut self) -> Done {
         self.process.end().map(|_| ()).during("stopping the service")
