@@ -230,12 +230,14 @@ fn statement(
     limit: u32,
 ) -> QueryBuilder<Postgres> {
     let now = now.to_sqlx();
+    // The ledger's one row by its key: where a plan cannot do without a scan, all plans look alike, and the whole fleet is
+    // sorted for each page. The limit stands in the text for the same reason: what it is decides the plan.
     let mut query = QueryBuilder::new(
         "-- clamps.list
          select c.id, c.state::text as state, h.seq, h.position as clamp_position, l.position as known_position,
          l.recorded_at as known_at, l.reference_version,
          exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending
-         from clamp as c join stream_head as h on h.stream = c.id cross join ledger_head as l where true",
+         from clamp as c join stream_head as h on h.stream = c.id join ledger_head as l on l.one where true",
     );
     if let Some(after) = after {
         query.push(" and c.id > ").push_bind(after.uuid());
@@ -243,7 +245,7 @@ fn statement(
     // What is stored of a clamp that waits to be reassessed may be stale: it is computed anew and looked at then.
     query.push(" and (c.id = any(array(select p.clamp_id from pending_reassessment as p)) or (true");
     narrow(&mut query, filter, now);
-    query.push(")) order by c.id limit ").push_bind(i64::from(limit));
+    query.push(")) order by c.id limit ").push(limit);
     query
 }
 
