@@ -6,7 +6,7 @@ use clampward_domain::ids::{ClampId, CompetenceId, EntryId, ModelId, PersonId, Y
 use clampward_domain::reference::YardScope;
 use clampward_domain::rule_set;
 use clampward_domain::words::{CompetenceKind, InspectionKind, Role, RuleSetName};
-use clampward_store::people::{AccountBody, CompetenceBody, SetPasswordToken};
+use clampward_store::people::{AccountBody, AccountKind, CompetenceBody, SetPasswordToken};
 use clampward_store::{Author, Clock, Mode, NewEntry, Recorded, Recording, Store, StoreOptions};
 use jiff::{Timestamp, ToSpan};
 use std::sync::Arc;
@@ -58,6 +58,7 @@ impl TestYard {
         .unwrap();
         store.create_model(id(2), PERSON, MODEL, &model).await.unwrap();
         let account = AccountBody {
+            kind: AccountKind::Person,
             email: EMAIL.to_owned(),
             name: "Kim Berg".to_owned(),
             roles: vec![Role::Inspector, Role::YardLead, Role::Safety, Role::Operator],

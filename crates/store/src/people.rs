@@ -5,12 +5,14 @@
 
 pub mod accounts;
 pub mod competences;
+pub mod service_accounts;
 pub mod sessions;
 pub mod sign_in;
 pub mod throttle;
 
-pub use accounts::{Access, Account, AccountBody};
+pub use accounts::{Access, Account, AccountBody, AccountKind};
 pub use competences::{CompetenceBody, CompetenceRecord, RevocationBody};
+pub use service_accounts::{ClientSession, MAX_VALID_SECRETS, NewSecret, SecretRecord};
 pub use sessions::{NewSession, REFRESH_GRACE_SECONDS, Renewed};
 pub use sign_in::{Credentials, SetPasswordToken};
 pub use throttle::{AccountKey, Attempt, FORGET_HOURS, LONGEST_DELAY_SECONDS, Sweep};
@@ -35,6 +37,9 @@ pub enum PeopleError {
     /// Withdrawn already from this or an earlier day.
     #[error("withdrawn already from this or an earlier day")]
     AlreadyRevoked,
+    /// A service account has as many valid secrets as it may have.
+    #[error("two secrets are valid already")]
+    SecretsFull,
     /// There is an administrator already.
     #[error("there is an administrator already")]
     AdministratorExists,

@@ -5,7 +5,7 @@ use crate::sign_in::{Hasher, Origin, generate_password};
 use clampward_domain::ids::PersonId;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
-use clampward_store::people::{AccountBody, PeopleError};
+use clampward_store::people::{AccountBody, AccountKind, PeopleError};
 use clampward_store::{Clock, Store, StoreOptions};
 use std::error::Error;
 use std::io::Write;
@@ -46,6 +46,7 @@ pub async fn create_administrator(
     let place = hasher.place(Origin::default()).await?;
     let hash = hasher.hash(place, password.clone()).await?;
     let body = AccountBody {
+        kind: AccountKind::Person,
         email: new.email.trim().to_lowercase(),
         name: new.name,
         roles: vec![Role::Administrator],

@@ -2,7 +2,7 @@
 
 use super::PeopleError;
 use super::sessions::{Ending, end_families};
-use crate::reference::{ReferenceRow, record, words};
+use crate::reference::{ReferenceRow, record, word, words};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::{PersonId, YardId};
 use clampward_domain::reference::YardScope;
@@ -11,11 +11,50 @@ use jiff::Timestamp;
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
 use serde::Serialize;
 use sqlx::{FromRow, PgConnection};
+use std::str::FromStr;
 use uuid::Uuid;
+
+/// Whose an account is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AccountKind {
+    /// A person's, who signs in by password.
+    #[default]
+    Person,
+    /// A program's, which signs in by a secret. It has no competence and no password.
+    Service,
+}
+
+impl AccountKind {
+    /// The word of the database.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Person => "person",
+            Self::Service => "service",
+        }
+    }
+    fn is_person(&self) -> bool {
+        *self == Self::Person
+    }
+}
+
+impl FromStr for AccountKind {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "person" => Ok(Self::Person),
+            "service" => Ok(Self::Service),
+            other => Err(format!("{other} is no kind of account")),
+        }
+    }
+}
 
 /// What an account says, in one version.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct AccountBody {
+    /// Whose it is; never changes.
+    #[serde(skip_serializing_if = "AccountKind::is_person")]
+    pub kind: AccountKind,
     /// E-mail address, lower case.
     pub email: String,
     /// Name.
@@ -78,6 +117,7 @@ struct AccountRow {
     all_yards: bool,
     yards: Vec<Uuid>,
     recorded_at: SqlTimestamp,
+    kind: String,
 }
 
 impl AccountRow {
@@ -86,6 +126,7 @@ impl AccountRow {
             id: PersonId::new(self.person_id),
             version: u64::from(self.version.unsigned_abs()),
             body: AccountBody {
+                kind: word("person", "kind", self.person_id, &self.kind)?,
                 roles: words("person_version", "roles", self.person_id, &self.roles)?,
                 yards: scope(self.all_yards, self.yards),
                 email: self.email,
@@ -106,7 +147,8 @@ pub(crate) fn scope(all: bool, yards: Vec<Uuid>) -> YardScope {
 }
 
 const ACCOUNT: &str =
-    "select v.person_id, v.version, v.email, v.name, v.enabled, v.roles, v.all_yards, v.yards, v.recorded_at
+    "select v.person_id, v.version, v.email, v.name, v.enabled, v.roles, v.all_yards, v.yards, v.recorded_at,
+       p.kind
   from person p join person_version v on v.person_id = p.id and v.version = p.version";
 
 impl Store {
@@ -141,14 +183,25 @@ impl Store {
         let mut connection = self.inner.reader.acquire().await?;
         current(&mut connection, person).await
     }
-    /// Accounts in the order of their ids, after `after`.
-    pub async fn accounts(&self, after: Option<PersonId>, limit: u32) -> Result<Vec<Account>, StoreError> {
+    /// An account of a kind as it is now.
+    pub async fn account_of(&self, kind: AccountKind, id: PersonId) -> Result<Option<Account>, StoreError> {
+        let account = self.account(id).await?;
+        Ok(account.filter(|account| account.body.kind == kind))
+    }
+    /// Accounts of a kind in the order of their ids, after `after`.
+    pub async fn accounts(
+        &self,
+        kind: AccountKind,
+        after: Option<PersonId>,
+        limit: u32,
+    ) -> Result<Vec<Account>, StoreError> {
         let sql = sqlx::AssertSqlSafe(format!(
-            "-- people.accounts\n{ACCOUNT} where ($1::uuid is null or p.id > $1) order by p.id limit $2"
+            "-- people.accounts\n{ACCOUNT} where p.kind = $3 and ($1::uuid is null or p.id > $1) order by p.id limit $2"
         ));
         let rows: Vec<AccountRow> = sqlx::query_as(sql)
             .bind(after.map(PersonId::uuid))
             .bind(i64::from(limit))
+            .bind(kind.code())
             .fetch_all(&self.inner.reader)
             .await?;
         rows.into_iter().map(AccountRow::read).collect()
@@ -218,7 +271,7 @@ impl Store {
     }
 }
 
-async fn create(
+pub(super) async fn create(
     store: &Store,
     tx: &mut Tx,
     row_id: Uuid,
@@ -226,9 +279,10 @@ async fn create(
     person: PersonId,
     body: &AccountBody,
 ) -> Result<Account, PeopleError> {
-    sqlx::query("-- people.insert_person\ninsert into person (id, email, version) values ($1, $2, 1)")
+    sqlx::query("-- people.insert_person\ninsert into person (id, email, version, kind) values ($1, $2, 1, $3)")
         .bind(person.uuid())
         .bind(&body.email)
+        .bind(body.kind.code())
         .execute(&mut **tx)
         .await?;
     write(store, tx, row_id, by, person, 1, body).await
@@ -304,7 +358,7 @@ async fn current(connection: &mut PgConnection, person: PersonId) -> Result<Opti
     row.map(AccountRow::read).transpose()
 }
 
-async fn locked(tx: &mut Tx, person: PersonId) -> Result<Option<Account>, StoreError> {
+pub(super) async fn locked(tx: &mut Tx, person: PersonId) -> Result<Option<Account>, StoreError> {
     sqlx::query("-- people.lock\nselect 1 from person where id = $1 for update")
         .bind(person.uuid())
         .execute(&mut **tx)

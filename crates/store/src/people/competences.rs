@@ -125,7 +125,7 @@ impl Store {
             return Err(PeopleError::OwnCompetence);
         }
         self.run_tx("people.record_competence", async |tx| {
-            let known: Option<i32> = sqlx::query_scalar("-- people.known\nselect 1 from person where id = $1")
+            let known: Option<i32> = sqlx::query_scalar("-- people.known\nselect 1 from person where id = $1 and kind = 'person'")
                 .bind(person.uuid())
                 .fetch_optional(&mut **tx)
                 .await?;

@@ -51,6 +51,8 @@ pub(crate) enum Ending {
     PasswordSet,
     /// The account was closed.
     AccountClosed,
+    /// The secret of a service account was withdrawn.
+    SecretRevoked,
 }
 
 impl Ending {
@@ -60,6 +62,7 @@ impl Ending {
             Self::Reuse => "reuse",
             Self::PasswordSet => "password_set",
             Self::AccountClosed => "account_closed",
+            Self::SecretRevoked => "secret_revoked",
         }
     }
 }
@@ -85,17 +88,7 @@ impl Store {
     /// Begins a session.
     pub async fn open_session(&self, session: &NewSession) -> Result<(), StoreError> {
         self.run_tx("sessions.open", async |tx| {
-            let now = tx.now();
-            sqlx::query(
-                "-- sessions.insert_family
-                 insert into session_family (id, person_id, started_at, expires_at) values ($1, $2, $3, $4)",
-            )
-            .bind(session.family)
-            .bind(session.person.uuid())
-            .bind(now.to_sqlx())
-            .bind(session.expires_at.to_sqlx())
-            .execute(&mut **tx)
-            .await?;
+            insert_family(tx, session.family, session.person, session.expires_at).await?;
             super::throttle::forget(tx, &session.account).await?;
             insert_token(tx, session.family, &session.token).await
         })
@@ -186,6 +179,25 @@ async fn read_token(tx: &mut Tx, digest: &[u8]) -> Result<TokenRow, StoreError> 
     Ok(row)
 }
 
+pub(super) async fn insert_family(
+    tx: &mut Tx,
+    family: Uuid,
+    person: PersonId,
+    expires_at: Timestamp,
+) -> Result<(), StoreError> {
+    sqlx::query(
+        "-- sessions.insert_family
+         insert into session_family (id, person_id, started_at, expires_at) values ($1, $2, $3, $4)",
+    )
+    .bind(family)
+    .bind(person.uuid())
+    .bind(tx.now().to_sqlx())
+    .bind(expires_at.to_sqlx())
+    .execute(&mut **tx)
+    .await?;
+    Ok(())
+}
+
 async fn insert_token(tx: &mut Tx, family: Uuid, digest: &[u8]) -> Result<(), StoreError> {
     sqlx::query("-- sessions.insert_token\ninsert into refresh_token (digest, family_id, issued_at) values ($1, $2, $3)")
         .bind(digest)
@@ -210,7 +222,7 @@ async fn use_token(tx: &mut Tx, digest: &[u8], successor: &[u8]) -> Result<(), S
     Ok(())
 }
 
-async fn end_family(tx: &mut Tx, family: Uuid, why: Ending) -> Result<(), StoreError> {
+pub(super) async fn end_family(tx: &mut Tx, family: Uuid, why: Ending) -> Result<(), StoreError> {
     sqlx::query(
         "-- sessions.end_family
          update session_family set ended_at = $2, ended_for = $3 where id = $1 and ended_at is null",

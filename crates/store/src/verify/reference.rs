@@ -31,10 +31,11 @@ const TABLES: [(&str, &str); 5] = [
     (
         "person",
         "-- verify.person_versions
-         select position, person_id as subject, recorded_at, recorded_by, version, null::timestamptz as starts_at,
-           jsonb_build_object('email', email, 'name', name, 'enabled', enabled, 'roles', roles,
-             'yards', case when all_yards then '\"all\"'::jsonb else jsonb_build_object('some', yards) end) as said
-         from person_version",
+         select position, person_id as subject, recorded_at, recorded_by, v.version, null::timestamptz as starts_at,
+           jsonb_build_object('email', v.email, 'name', name, 'enabled', enabled, 'roles', roles,
+             'yards', case when all_yards then '\"all\"'::jsonb else jsonb_build_object('some', yards) end)
+           || case p.kind when 'person' then '{}' else jsonb_build_object('kind', p.kind) end as said
+         from person_version as v left join person as p on p.id = v.person_id",
     ),
     (
         "competence",

@@ -10,7 +10,7 @@ use clampward_domain::reference::{Model, Yard, YardScope};
 use clampward_domain::words::{
     CompetenceKind, Component, Ground, InspectionKind, LockoutReason, Outcome, Role, ServiceClass,
 };
-use clampward_store::people::{AccountBody, CompetenceBody};
+use clampward_store::people::{AccountBody, AccountKind, CompetenceBody};
 use clampward_store::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 use std::sync::atomic::{AtomicU64, Ordering};
 use uuid::Uuid;
@@ -93,6 +93,7 @@ impl World {
 
     async fn account(&self, person: PersonId, name: &str, roles: &[Role], yards: YardScope) {
         let body = AccountBody {
+            kind: AccountKind::Person,
             email: format!("{}@example.test", name.to_lowercase()),
             name: name.to_owned(),
             roles: roles.to_vec(),

@@ -40,6 +40,12 @@ problems! {
         "Either the e-mail address is not known here or the password is another; which of the two is not said. Check both, or ask an administrator for a new one-time token to set a password.";
     SESSION_ENDED = "session-ended", 401, "The session has ended",
         "The refresh token is unknown, expired, revoked, or was used before. Use of an old refresh token ends its whole session, because somebody else may hold a copy. Sign in again.";
+    INVALID_CLIENT = "invalid-client", 401, "The client is not known by this secret",
+        "The service account is unknown or closed, or its secret is wrong, expired or withdrawn; which of them is not said. An administrator can hand out a new secret. The member error says the same in the words of RFC 6749.";
+    INVALID_TOKEN_REQUEST = "invalid-token-request", 400, "The token request is not one",
+        "Send grant_type=client_credentials with client_id and client_secret once each, as a form (RFC 6749 section 4.4). The detail says what is amiss; the member error says the same in the words of RFC 6749.";
+    UNSUPPORTED_GRANT_TYPE = "unsupported-grant-type", 400, "This grant is not offered",
+        "Service accounts get tokens by client_credentials only; people sign in at /v1/auth/token.";
     NOT_ALLOWED = "not-allowed", 403, "Your roles do not allow this",
         "You are signed in, but none of your roles holds the permission that the detail names. An administrator can change roles.";
     OWN_COMPETENCE = "own-competence", 403, "Nobody records their own competence",
@@ -66,6 +72,8 @@ problems! {
         "The maker has a model of this name already. Add a version to that one instead.";
     EMAIL_TAKEN = "email-taken", 409, "The e-mail address is taken",
         "Another account uses this e-mail address. Accounts are personal: one person, one account.";
+    SECRETS_FULL = "secrets-full", 409, "Two secrets are valid already",
+        "A service account may have two valid secrets, so that one can replace the other without a gap. Withdraw the one that is no longer used, then ask again.";
     ALREADY_REVOKED = "already-revoked", 409, "Withdrawn already from an earlier or the same day",
         "The competence was withdrawn before. A withdrawal can only be moved to an earlier day; a later one would give validity back, for which a new competence is recorded.";
     VERSION_PENDING = "version-pending", 409, "A later version is waiting already",

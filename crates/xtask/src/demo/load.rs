@@ -9,7 +9,7 @@ use argon2::{Argon2, PasswordHasher};
 use clampward_domain::ids::CompetenceId;
 use clampward_domain::quantity::QuantityError;
 use clampward_domain::reference::YardScope;
-use clampward_store::people::{AccountBody, CompetenceBody, PeopleError, SetPasswordToken};
+use clampward_store::people::{AccountBody, AccountKind, CompetenceBody, PeopleError, SetPasswordToken};
 use clampward_store::reference::ReferenceError;
 use clampward_store::{Author, Mode, NewEntry, RecordError, Recording, Store, StoreError, StoreOptions};
 use jiff::{Timestamp, ToSpan};
@@ -136,6 +136,7 @@ async fn enrol(store: &Store, member: &Member, begin: Timestamp, today: Timestam
         .yard
         .map_or(YardScope::All, |yard| YardScope::Some(vec![yard.id()]));
     let body = AccountBody {
+        kind: AccountKind::Person,
         email: member.email(),
         name: member.name.to_owned(),
         roles: member.roles.to_vec(),

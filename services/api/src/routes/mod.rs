@@ -16,8 +16,10 @@ pub mod competences;
 pub mod criteria;
 pub mod lift_checks;
 pub mod models;
+pub mod oauth;
 pub mod operations;
 pub mod rule_sets;
+pub mod service_accounts;
 pub mod users;
 pub mod versions;
 pub mod yards;
@@ -37,11 +39,19 @@ pub fn register(config: &mut ServiceConfig) {
         .service(auth::revoke::revoke)
         .service(auth::set_password::set_password)
         .service(auth::me::me)
+        .service(oauth::token::token)
         .service(users::create::create)
         .service(users::list::list)
         .service(users::read::read)
         .service(users::change::change)
         .service(users::renew_token::renew_token)
+        .service(service_accounts::create::create)
+        .service(service_accounts::list::list)
+        .service(service_accounts::read::read)
+        .service(service_accounts::change::change)
+        .service(service_accounts::create_secret::create_secret)
+        .service(service_accounts::list_secrets::list_secrets)
+        .service(service_accounts::revoke_secret::revoke_secret)
         .service(competences::create::create)
         .service(competences::list::list)
         .service(competences::revoke::revoke)

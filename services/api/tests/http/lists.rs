@@ -14,6 +14,7 @@ fn lists(fleet: &Fleet, clamp: &str) -> Vec<(String, Person)> {
         ("/v1/yards".to_owned(), fleet.administrator.clone()),
         ("/v1/models".to_owned(), fleet.administrator.clone()),
         ("/v1/users".to_owned(), fleet.administrator.clone()),
+        ("/v1/service-accounts".to_owned(), fleet.administrator.clone()),
         (
             format!("/v1/users/{}/competences", fleet.technician.id),
             fleet.administrator.clone(),

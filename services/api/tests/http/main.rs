@@ -19,6 +19,7 @@ mod docs;
 mod framing;
 mod lists;
 mod models;
+mod service_accounts;
 mod sign_in;
 mod sign_in_sessions;
 mod sign_in_throttle;

@@ -8,6 +8,7 @@ use crate::reply::{Answer, Failure, changed, if_match};
 use actix_web::{HttpRequest, patch};
 use clampward_domain::ids::PersonId;
 use clampward_domain::words::Role;
+use clampward_store::people::AccountKind;
 use clampward_wire::problem;
 use serde::Deserialize;
 use utoipa::ToSchema;
@@ -64,7 +65,7 @@ pub async fn change(
     }
     let account = call
         .store()
-        .account(id.0)
+        .account_of(AccountKind::Person, id.0)
         .await?
         .ok_or_else(|| Failure::not_found("person"))?;
     if_match(&request, &UserView::from(account.clone()))?;

@@ -8,7 +8,7 @@ use crate::reply::{Answer, created};
 use actix_web::post;
 use clampward_domain::ids::PersonId;
 use clampward_domain::words::Role;
-use clampward_store::people::AccountBody;
+use clampward_store::people::{AccountBody, AccountKind};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -66,6 +66,7 @@ pub async fn create(call: Authorized<KeepPeople>, body: Json<NewUser>) -> Answer
     roles.sort_unstable();
     roles.dedup();
     let body = AccountBody {
+        kind: AccountKind::Person,
         email: email.trim().to_lowercase(),
         name,
         roles,

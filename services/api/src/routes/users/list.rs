@@ -5,6 +5,7 @@ use crate::extract::{Authorized, PageParameters, Query};
 use crate::permission::{Permission, ReadPeople};
 use crate::reply::{Answer, Chunk, Columns, list as answer};
 use actix_web::{HttpRequest, get};
+use clampward_store::people::AccountKind;
 use clampward_wire::page::Page;
 
 /// People
@@ -24,7 +25,7 @@ pub async fn list(call: Authorized<ReadPeople>, page: Query<PageParameters>, req
         call,
         &page.0,
         async |call: &Authorized<ReadPeople>, after, size| {
-            let accounts = call.store().accounts(after, size.with_surplus()).await?;
+            let accounts = call.store().accounts(AccountKind::Person, after, size.with_surplus()).await?;
             Ok(Chunk::from_surplus(accounts, size, |account| account.id).map(UserView::from))
         },
     )

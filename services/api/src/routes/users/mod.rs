@@ -40,6 +40,10 @@ impl From<PeopleError> for Failure {
                 problem::ALREADY_REVOKED,
                 "It was withdrawn from this or an earlier day already.",
             ),
+            PeopleError::SecretsFull => Self::new(
+                problem::SECRETS_FULL,
+                "Two secrets are valid already: withdraw the one that is no longer used.",
+            ),
             PeopleError::AdministratorExists => {
                 Self::new(problem::EMAIL_TAKEN, "There is an administrator already.")
             }
@@ -49,7 +53,7 @@ impl From<PeopleError> for Failure {
 }
 
 /// Every fault of an account's particulars, including yards that do not exist.
-async fn check(store: &Store, body: &AccountBody) -> Result<(), Failure> {
+pub(super) async fn check(store: &Store, body: &AccountBody) -> Result<(), Failure> {
     let mut errors = Vec::new();
     if !is_email(&body.email) {
         errors.push(FieldError::new(

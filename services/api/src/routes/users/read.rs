@@ -6,6 +6,7 @@ use crate::permission::{Permission, ReadPeople};
 use crate::reply::{Answer, Failure, resource};
 use actix_web::{HttpRequest, get};
 use clampward_domain::ids::PersonId;
+use clampward_store::people::AccountKind;
 
 /// One person
 ///
@@ -23,7 +24,7 @@ use clampward_domain::ids::PersonId;
 pub async fn read(call: Authorized<ReadPeople>, id: Path<PersonId>, request: HttpRequest) -> Answer {
     let account = call
         .store()
-        .account(id.0)
+        .account_of(AccountKind::Person, id.0)
         .await?
         .ok_or_else(|| Failure::not_found("person"))?;
     resource(&request, &UserView::from(account))

@@ -6,6 +6,7 @@ use crate::permission::{KeepPeople, Permission};
 use crate::reply::{Answer, Failure};
 use actix_web::{HttpResponse, post};
 use clampward_domain::ids::PersonId;
+use clampward_store::people::AccountKind;
 use jiff::Timestamp;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -35,7 +36,7 @@ pub struct SetPasswordTokenAnswer {
 pub async fn renew_token(call: Authorized<KeepPeople>, id: Path<PersonId>) -> Answer {
     call.everywhere()?;
     call.store()
-        .account(id.0)
+        .account_of(AccountKind::Person, id.0)
         .await?
         .ok_or_else(|| Failure::not_found("person"))?;
     let (set_password_token, set_password_until) =

@@ -195,6 +195,15 @@ fn of_people(fleet: &Fleet) -> Vec<Endpoint> {
             fields: &[(Text, "/name"), (Text, "/email"), (Id, "/yards/0")],
         },
         Endpoint {
+            name: "service account",
+            method: "POST",
+            path: "/v1/service-accounts".to_owned(),
+            token: token.clone(),
+            etag: None,
+            good: json!({"name": "Plant ERP", "yards": [fleet.newport], "secret_days": 30}),
+            fields: &[(Text, "/name"), (Id, "/yards/0")],
+        },
+        Endpoint {
             name: "competence",
             method: "POST",
             path: format!("/v1/users/{}/competences", fleet.keeper.id),
