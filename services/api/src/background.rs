@@ -2,8 +2,11 @@
 //! months are prepared, and old attempts to sign in are forgotten. Any number of processes may do it at once. Answers never wait for it: a clamp that is still to
 //! be reassessed is computed from all its entries when asked about.
 
+use crate::sign_in::KeyRing;
 use clampward_store::Store;
+use std::sync::Arc;
 use std::time::Duration;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 /// Pause between two looks while nothing waits.
 const REASSESS_PAUSE: Duration = Duration::from_secs(1);
@@ -12,6 +15,8 @@ const REASSESS_BATCH: u32 = 50;
 /// Pause between two preparations of the journal's months.
 const MONTHS_PAUSE: Duration = Duration::from_secs(6 * 3600);
 
+/// Pause between two looks at the signing keys.
+const KEYS_PAUSE: Duration = Duration::from_secs(60);
 /// Pause between two looks at attempts to sign in.
 const SWEEP_PAUSE: Duration = Duration::from_secs(60);
 /// From so many accounts on that somebody failed to sign in to within ten minutes, it looks like spraying.
@@ -62,5 +67,36 @@ async fn sweep_attempts(store: &Store) {
             }
         }
         tokio::time::sleep(SWEEP_PAUSE).await;
+    }
+}
+
+/// Reads the signing keys again each minute, and at once on SIGHUP, until the process stops.
+pub async fn reload_keys(keys: Arc<KeyRing>) {
+    let mut hangup = match signal(SignalKind::hangup()) {
+        Ok(hangup) => Some(hangup),
+        Err(error) => {
+            tracing::warn!(%error, "SIGHUP is not heard; the signing keys are read again each minute");
+            None
+        }
+    };
+    loop {
+        tokio::select! {
+            () = tokio::time::sleep(KEYS_PAUSE) => {}
+            Some(()) = heard(&mut hangup) => {}
+        }
+        match keys.reload() {
+            Ok(true) => tracing::info!(event = "signing_keys_changed", "the signing keys changed"),
+            Ok(false) => {}
+            Err(error) => {
+                tracing::error!(error = %crate::reply::chain(&error), "the signing keys cannot be read; the ones before stay")
+            }
+        }
+    }
+}
+
+async fn heard(signal: &mut Option<Signal>) -> Option<()> {
+    match signal {
+        Some(signal) => signal.recv().await,
+        None => None,
     }
 }

@@ -1,14 +1,16 @@
 //! What the binary does beside serving.
 
 use crate::random;
-use crate::sign_in::{Hasher, Origin, generate_password};
+use crate::sign_in::{Hasher, Origin, generate_password, replace_key};
 use clampward_domain::ids::PersonId;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
 use clampward_store::people::{AccountBody, AccountKind, PeopleError};
 use clampward_store::{Clock, Store, StoreOptions};
+use jiff::SignedDuration;
 use std::error::Error;
 use std::io::Write;
+use std::path::Path;
 use std::sync::Arc;
 
 /// The first administrator.
@@ -84,4 +86,22 @@ pub async fn verify(database_url: String, clock: Arc<dyn Clock>) -> Result<(), B
     } else {
         Err(format!("{} violation(s) found", report.violations.len()).into())
     }
+}
+
+/// Publishes the next signing key and prints its name and when it begins to sign.
+pub fn rotate_signing_key(
+    folder: &Path,
+    clock: &dyn Clock,
+    signs_after: SignedDuration,
+) -> Result<(), Box<dyn Error>> {
+    if folder.is_file() {
+        return Err(format!(
+            "{} is one key file, which cannot be replaced: make a folder, move the file into it, and name the folder",
+            folder.display()
+        )
+        .into());
+    }
+    let made = replace_key(folder, clock.now(), signs_after)?;
+    print(&serde_json::to_string_pretty(&made)?)?;
+    Ok(())
 }

@@ -1,7 +1,7 @@
 //! What the service needs to be told. Read by the binary; tests make their own.
 
 use crate::limits;
-use crate::sign_in::SigningKey;
+use crate::sign_in::KeyRing;
 use clampward_store::Clock;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -19,8 +19,8 @@ pub struct Config {
     pub connections_per_worker: u32,
     /// Worker threads.
     pub workers: usize,
-    /// Signs access tokens.
-    pub signing_key: SigningKey,
+    /// Sign access tokens.
+    pub signing_keys: Arc<KeyRing>,
     /// Issuer of the tokens: the address under which people know the service.
     pub issuer: String,
     /// Where the time comes from.

@@ -5,11 +5,12 @@ use clampward_api::config::{Config, Limits};
 use clampward_api::healthcheck::{self, Question};
 use clampward_api::logs::{self, Format};
 use clampward_api::secret::{OwnerDatabase, ServiceDatabase, ServicePassword};
-use clampward_api::sign_in::SigningKey;
+use clampward_api::sign_in::{KeyRing, PUBLISHED_HOURS};
 use clampward_api::{background, commands, environment, limits, openapi};
-use clampward_store::{Store, StoreOptions};
+use clampward_store::{Clock, Store, StoreOptions};
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand};
+use jiff::SignedDuration;
 use std::error::Error;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -51,6 +52,8 @@ enum Command {
     Openapi,
     /// Record the first administrator and print a password.
     CreateAdministrator(CreateAdministrator),
+    /// Publish the next key that signs access tokens; it signs later, without a restart.
+    RotateSigningKey(RotateSigningKey),
     /// Ask the service on this machine how it is: for container engines and service managers.
     Healthcheck(Healthcheck),
 }
@@ -62,8 +65,9 @@ struct Serve {
     /// Where to listen.
     #[arg(long, env = "CLAMPWARD_LISTEN", default_value = "127.0.0.1:8080")]
     listen: SocketAddr,
-    /// File with the Ed25519 key that signs access tokens (PKCS#8 PEM); made on the first start.
-    #[arg(long, env = "CLAMPWARD_SIGNING_KEY", default_value = "signing-key.pem")]
+    /// Folder with the Ed25519 keys that sign access tokens (PKCS#8 PEM), shared by all processes; or one key file ending
+    /// in .pem, which cannot be replaced. Made on the first start.
+    #[arg(long, env = "CLAMPWARD_SIGNING_KEY", default_value = "signing-keys")]
     signing_key: PathBuf,
     /// Issuer of the tokens: the address under which people know the service.
     #[arg(long, env = "CLAMPWARD_ISSUER", default_value = "clampward")]
@@ -133,6 +137,17 @@ struct Migrate {
 struct Verify {
     #[command(flatten)]
     database: ServiceDatabase,
+}
+
+#[derive(clap::Args)]
+struct RotateSigningKey {
+    /// Folder with the keys.
+    #[arg(long, env = "CLAMPWARD_SIGNING_KEY", default_value = "signing-keys")]
+    signing_key: PathBuf,
+    /// Hours until the new key signs: whoever verifies tokens has read the published keys again by then. 0 only in an
+    /// emergency, after taking the lost key's file away.
+    #[arg(long, default_value_t = PUBLISHED_HOURS, value_parser = clap::value_parser!(i64).range(0..=8760))]
+    signs_after_hours: i64,
 }
 
 #[derive(clap::Args)]
@@ -231,6 +246,10 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
             commands::print(&openapi::text()?)?;
             Ok(())
         }
+        Command::RotateSigningKey(options) => {
+            let hours = SignedDuration::from_hours(options.signs_after_hours);
+            commands::rotate_signing_key(&options.signing_key, &SystemClock, hours)
+        }
         Command::CreateAdministrator(options) => {
             let new = commands::NewAdministrator {
                 database_url: options.database.url()?,
@@ -260,13 +279,18 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         clock: clock.clone(),
     })?;
     let background = tokio::spawn(background::run(store.clone()));
+    let signing_keys = KeyRing::open(&options.signing_key, clock.now())?;
+    if let Some(since) = signing_keys.is_overdue(clock.now()) {
+        tracing::warn!(event = "signing_key_overdue", %since, "the signing key is to be replaced: clampward-api rotate-signing-key");
+    }
+    let reloading = tokio::spawn(background::reload_keys(Arc::clone(&signing_keys)));
     let running = clampward_api::build(Config {
         listen: options.listen,
         metrics_listen: options.metrics_listen,
         database_url,
         connections_per_worker: options.connections,
         workers,
-        signing_key: SigningKey::load_or_create(&options.signing_key)?,
+        signing_keys,
         issuer: options.issuer,
         clock,
         limits,
@@ -277,6 +301,7 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
     }
     running.serve_until(told_to_stop()).await?;
     background.abort();
+    reloading.abort();
     store.close().await;
     tracing::info!("stopped");
     Ok(())

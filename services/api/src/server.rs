@@ -94,7 +94,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         database_url,
         connections_per_worker,
         workers,
-        signing_key,
+        signing_keys,
         issuer,
         clock,
         limits,
@@ -134,7 +134,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
     let shared = (Arc::clone(&readiness), Arc::clone(&counters));
     let server = HttpServer::new(move || {
         let (readiness, counters) = &shared;
-        let tokens = Arc::new(Tokens::new(signing_key.clone(), issuer.clone()));
+        let tokens = Arc::new(Tokens::new(Arc::clone(&signing_keys), issuer.clone()));
         let services = connect(connections_per_worker).map(|store| {
             stores
                 .lock()

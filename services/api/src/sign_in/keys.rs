@@ -31,6 +31,20 @@ pub enum KeyError {
         /// The file.
         path: String,
     },
+    /// A key waits to sign already.
+    #[error("the key {kid} is published already and signs from {signs_from} on")]
+    Waiting {
+        /// Its name.
+        kid: String,
+        /// When it begins to sign.
+        signs_from: jiff::Timestamp,
+    },
+    /// The folder holds no key.
+    #[error("{path} holds no signing key")]
+    Empty {
+        /// The folder.
+        path: String,
+    },
     /// No randomness to make one.
     #[error(transparent)]
     Random(#[from] crate::random::NoRandomness),
@@ -58,22 +72,28 @@ impl SigningKey {
     pub fn generate() -> Result<Self, KeyError> {
         Self::from_secret(&crate::random::bytes()?)
     }
-    /// The key in a file; made on the first start.
-    pub fn load_or_create(path: &Path) -> Result<Self, KeyError> {
-        let failed = |cause| KeyError::File {
+    /// The key in a file.
+    pub fn load(path: &Path) -> Result<Self, KeyError> {
+        let pem = std::fs::read_to_string(path).map_err(|cause| KeyError::File {
             path: path.display().to_string(),
             cause,
-        };
-        match std::fs::read_to_string(path) {
-            Ok(pem) => Self::from_pem(&pem).ok_or_else(|| KeyError::Malformed {
-                path: path.display().to_string(),
-            }),
-            Err(error) if error.kind() == ErrorKind::NotFound => {
+        })?;
+        Self::from_pem(&pem).ok_or_else(|| KeyError::Malformed {
+            path: path.display().to_string(),
+        })
+    }
+    /// The key in a file; made on the first start.
+    pub fn load_or_create(path: &Path) -> Result<Self, KeyError> {
+        match Self::load(path) {
+            Err(KeyError::File { cause, .. }) if cause.kind() == ErrorKind::NotFound => {
                 let key = Self::generate()?;
-                key.write(path).map_err(failed)?;
+                key.write(path).map_err(|cause| KeyError::File {
+                    path: path.display().to_string(),
+                    cause,
+                })?;
                 Ok(key)
             }
-            Err(error) => Err(failed(error)),
+            read => read,
         }
     }
     fn from_pem(pem: &str) -> Option<Self> {
@@ -98,7 +118,7 @@ impl SigningKey {
             name,
         })
     }
-    fn write(&self, path: &Path) -> std::io::Result<()> {
+    pub(super) fn write(&self, path: &Path) -> std::io::Result<()> {
         let pem = Pem::new("PRIVATE KEY", self.private.as_bytes());
         let pem = pem::encode_config(&pem, EncodeConfig::new().set_line_ending(LineEnding::LF));
         let mut file = std::fs::OpenOptions::new()

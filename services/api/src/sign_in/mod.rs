@@ -3,6 +3,7 @@
 //! Access tokens name the person, their session and the version of their grants; yards, roles and whether the session
 //! goes on are read with every request and never carried. Passwords and refresh tokens are kept as digests only.
 
+mod key_ring;
 mod keys;
 mod passwords;
 mod queue;
@@ -10,6 +11,7 @@ mod session;
 mod tokens;
 mod turns;
 
+pub use key_ring::{KeyRing, PUBLISHED_HOURS, Replacement, replace_key};
 pub use keys::{KeyError, SigningKey};
 pub use passwords::{
     HashError, Hasher, MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password, generate_password,

@@ -4,22 +4,23 @@
 //! expires, because a verification costs more than a question to the database. It never reads the system's clock: the
 //! time is the caller's.
 
-use super::keys::{ALGORITHM, SigningKey};
+use super::key_ring::KeyRing;
+use super::keys::ALGORITHM;
 use clampward_domain::ids::PersonId;
 use jiff::Timestamp;
 use jsonwebtoken::errors::ErrorKind;
 use jsonwebtoken::jwk::JwkSet;
-use jsonwebtoken::{Header, Validation};
+use jsonwebtoken::Validation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 use uuid::Uuid;
 
 /// Lifetime of an access token.
 pub const ACCESS_TOKEN_SECONDS: i64 = 15 * 60;
 /// How far clocks of two machines may differ.
-const LEEWAY_SECONDS: i64 = 60;
+pub(super) const LEEWAY_SECONDS: i64 = 60;
 /// Longest token that is looked at.
 const MAX_TOKEN_BYTES: usize = 4096;
 /// Most verified tokens that are remembered.
@@ -27,7 +28,7 @@ const MAX_REMEMBERED: usize = 10_000;
 /// Whom the tokens are for.
 pub const AUDIENCE: &str = "clampward";
 /// Type of an access token (RFC 9068 section 2.1).
-const TYPE: &str = "at+jwt";
+pub(super) const TYPE: &str = "at+jwt";
 /// The claims on the wire.
 #[derive(Debug, Serialize, Deserialize)]
 struct Payload {
@@ -104,37 +105,44 @@ pub enum Refusal {
 
 /// A token could not be signed.
 #[derive(Debug, thiserror::Error)]
-#[error("an access token could not be signed")]
-pub struct IssueError(#[from] jsonwebtoken::errors::Error);
+pub enum IssueError {
+    /// The library failed.
+    #[error("an access token could not be signed")]
+    Library(#[from] jsonwebtoken::errors::Error),
+    /// There is no key.
+    #[error("there is no key to sign access tokens with")]
+    NoKey,
+}
 
 /// Makes and verifies access tokens.
 pub struct Tokens {
-    key: SigningKey,
+    keys: Arc<KeyRing>,
     issuer: String,
-    header: Header,
     validation: Validation,
-    remembered: Mutex<HashMap<[u8; 32], Claims>>,
+    remembered: Mutex<HashMap<[u8; 32], Remembered>>,
+}
+
+/// A token that was verified, and by which key: with the key it is forgotten.
+#[derive(Clone)]
+struct Remembered {
+    claims: Claims,
+    key: Arc<str>,
 }
 
 impl Tokens {
-    /// Tokens of an issuer, signed with a key.
-    pub fn new(key: SigningKey, issuer: impl Into<String>) -> Self {
+    /// Tokens of an issuer, signed with the keys of a ring.
+    pub fn new(keys: impl Into<Arc<KeyRing>>, issuer: impl Into<String>) -> Self {
         let issuer = issuer.into();
-        let header = Header {
-            typ: Some(TYPE.to_owned()),
-            kid: Some(key.name().to_owned()),
-            ..Header::new(ALGORITHM)
-        };
         Self {
             validation: validation(&issuer),
-            key,
+            keys: keys.into(),
             issuer,
-            header,
             remembered: Mutex::new(HashMap::new()),
         }
     }
     /// A token for a person, until its lifetime or the session is over.
     pub fn issue(&self, subject: &Subject, id: Uuid, now: Timestamp) -> Result<AccessToken, IssueError> {
+        let key = self.keys.signing(now).ok_or(IssueError::NoKey)?;
         let now = now.as_second();
         let expires = now
             .saturating_add(ACCESS_TOKEN_SECONDS)
@@ -151,7 +159,7 @@ impl Tokens {
             grants_version: subject.grants_version,
         };
         Ok(AccessToken {
-            text: jsonwebtoken::encode(&self.header, &payload, self.key.private())?,
+            text: jsonwebtoken::encode(key.header(), &payload, key.key().private())?,
             expires_in: expires.saturating_sub(now),
         })
     }
@@ -160,64 +168,72 @@ impl Tokens {
         if token.len() > MAX_TOKEN_BYTES {
             return Err(Refusal::Malformed);
         }
-        let now = now.as_second();
         let digest: [u8; 32] = Sha256::digest(token.as_bytes()).into();
-        if let Some(claims) = self.recall(&digest) {
-            return if is_over(claims.expires, now) {
+        if let Some(Remembered { claims, key }) = self.recall(&digest) {
+            return if self.keys.verifying(&key, now).is_none() {
+                Err(Refusal::Header)
+            } else if is_over(claims.expires, now.as_second()) {
                 Err(Refusal::Expired)
             } else {
                 Ok(claims)
             };
         }
-        let claims = self.check(token, now)?;
-        self.remember(digest, claims, now);
+        let remembered = self.check(token, now)?;
+        let claims = remembered.claims;
+        self.remember(digest, remembered, now.as_second());
         Ok(claims)
     }
 
-    fn check(&self, token: &str, now: i64) -> Result<Claims, Refusal> {
+    fn check(&self, token: &str, now: Timestamp) -> Result<Remembered, Refusal> {
+        let header = jsonwebtoken::decode_header(token).map_err(|error| header_refusal(error.kind()))?;
+        let name = header.kid.as_deref().ok_or(Refusal::Header)?;
+        let key = self.keys.verifying(name, now).ok_or(Refusal::Header)?;
         // Equal to ours, so with nothing beside: no `crit`, no `jwk`, no `jku`.
-        if jsonwebtoken::decode_header(token).map_err(|error| header_refusal(error.kind()))? != self.header {
+        if header != *key.header() {
             return Err(Refusal::Header);
         }
-        let payload: Payload = jsonwebtoken::decode(token, self.key.public(), &self.validation)
+        let payload: Payload = jsonwebtoken::decode(token, key.key().public(), &self.validation)
             .map_err(|error| refusal(error.kind()))?
             .claims;
+        let now = now.as_second();
         if is_over(payload.exp, now) {
             return Err(Refusal::Expired);
         }
         if payload.nbf > now.saturating_add(LEEWAY_SECONDS) {
             return Err(Refusal::NotYet);
         }
-        Ok(Claims {
+        let claims = Claims {
             person: PersonId::new(payload.sub),
             session: payload.sid,
             grants_version: payload.grants_version,
             id: payload.jti,
             expires: payload.exp,
+        };
+        Ok(Remembered {
+            claims,
+            key: name.into(),
         })
     }
 
-    fn recall(&self, digest: &[u8; 32]) -> Option<Claims> {
-        self.remembered.lock().ok()?.get(digest).copied()
+    fn recall(&self, digest: &[u8; 32]) -> Option<Remembered> {
+        self.remembered.lock().ok()?.get(digest).cloned()
     }
-    fn remember(&self, digest: [u8; 32], claims: Claims, now: i64) {
+    fn remember(&self, digest: [u8; 32], verified: Remembered, now: i64) {
         let Ok(mut remembered) = self.remembered.lock() else {
             return;
         };
         if remembered.len() >= MAX_REMEMBERED {
-            remembered.retain(|_, claims| !is_over(claims.expires, now));
+            remembered.retain(|_, kept| !is_over(kept.claims.expires, now));
         }
         if remembered.len() >= MAX_REMEMBERED {
             remembered.clear();
         }
-        remembered.insert(digest, claims);
+        remembered.insert(digest, verified);
     }
 
     /// The public keys as a JWK set (RFC 7517, RFC 8037).
-    pub fn public_keys(&self) -> JwkSet {
-        JwkSet {
-            keys: vec![self.key.jwk().clone()],
-        }
+    pub fn public_keys(&self, now: Timestamp) -> JwkSet {
+        self.keys.published(now)
     }
 }
 

@@ -1,5 +1,6 @@
 //! What is no access token of ours is refused, whatever it looks like.
 
+use super::super::keys::SigningKey;
 use super::*;
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;

@@ -11,7 +11,7 @@ pub use clock::ManualClock;
 pub use together::together;
 
 use clampward_api::config::{Config, Limits};
-use clampward_api::sign_in::SigningKey;
+use clampward_api::sign_in::{KeyRing, SigningKey};
 use clampward_api::{commands, openapi};
 use clampward_testkit::TestDatabase;
 use serde_json::Value;
@@ -166,6 +166,11 @@ impl TestApp {
     }
     /// Starts one with limits of its own.
     pub async fn start_with(limits: Limits) -> Self {
+        let key = SigningKey::from_secret(&SECRET).expect("key");
+        Self::start_with_keys(key.into(), limits).await
+    }
+    /// Starts one with signing keys of its own.
+    pub async fn start_with_keys(signing_keys: Arc<KeyRing>, limits: Limits) -> Self {
         let database = TestDatabase::new().await;
         let clock = Arc::new(ManualClock::at("2025-03-14T09:00:00Z"));
         let administrator = commands::NewAdministrator {
@@ -192,7 +197,7 @@ impl TestApp {
             database_url: database.service_url.clone(),
             connections_per_worker: 4,
             workers: 1,
-            signing_key: SigningKey::from_secret(&SECRET).expect("key"),
+            signing_keys,
             issuer: ISSUER.to_owned(),
             clock: clock.clone(),
             limits,
