@@ -85,6 +85,21 @@ impl Store {
         .await?;
         Ok(person.map(PersonId::new))
     }
+    /// Words that a guesser has at hand about a person: name and address, and the yards' codes and names.
+    pub async fn password_context(&self, person: PersonId) -> Result<Vec<String>, StoreError> {
+        let words: Vec<String> = sqlx::query_scalar(
+            "-- sign_in.password_context
+             select unnest(array[v.email, v.name]) from person p
+               join person_version v on v.person_id = p.id and v.version = p.version where p.id = $1
+             union all
+             (select unnest(array[y.code, v.body ->> 'name']) from yard y
+               join yard_version v on v.yard_id = y.id and v.version = y.version order by y.id limit 1000)",
+        )
+        .bind(person.uuid())
+        .fetch_all(&self.inner.door)
+        .await?;
+        Ok(words)
+    }
     /// Sets the password by a one-time token, ends every session of the person and forgets what was tried before.
     pub async fn set_password(&self, digest: &[u8], password_hash: &str) -> Result<(), PeopleError> {
         self.run_tx("sign_in.set_password", async |tx| {

@@ -5,6 +5,7 @@
 
 mod key_ring;
 mod keys;
+mod password_rules;
 mod passwords;
 mod queue;
 mod session;
@@ -13,9 +14,8 @@ mod turns;
 
 pub use key_ring::{KeyRing, PUBLISHED_HOURS, Replacement, replace_key};
 pub use keys::{KeyError, SigningKey};
-pub use passwords::{
-    HashError, Hasher, MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password, generate_password,
-};
+pub use password_rules::{MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password};
+pub use passwords::{HashError, Hasher, generate_password};
 pub use queue::{Origin, Place};
 pub use session::{SESSION_HOURS, TokenAnswer, renew, sign_in};
 pub use tokens::{ACCESS_TOKEN_SECONDS, AccessToken, Claims, IssueError, Refusal, Subject, Tokens};

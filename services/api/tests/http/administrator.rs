@@ -50,3 +50,28 @@ async fn reference_data_are_rows_of_the_ledger_that_verify() {
     assert_eq!((report.rows, report.streams), (3, 3));
     app.stop().await;
 }
+
+// Goal: nobody finds a way in that nobody made. Method: the database as it is after the migrations, and the passwords that
+// the invented fleet signs in with.
+#[actix_web::test]
+async fn a_fresh_database_opens_for_nobody_and_the_invented_fleets_passwords_open_nothing() {
+    let database = clampward_testkit::TestDatabase::new().await;
+    let mut owner = <sqlx::PgConnection as sqlx::Connection>::connect(&database.owner_url)
+        .await
+        .expect("the owner");
+    for table in ["person", "credential", "set_password_token", "session_family", "refresh_token", "service_secret"] {
+        let count = sqlx::AssertSqlSafe(format!("select count(*) from {table}"));
+        let rows: i64 = sqlx::query_scalar(count).fetch_one(&mut owner).await.expect("a count");
+        assert_eq!(rows, 0, "{table}");
+    }
+    let app = TestApp::start().await;
+    for key in ["administrator", "safety", "erp"] {
+        let email = format!("{key}@halvorsund.example");
+        for password in [format!("demo only: {key}"), "admin".to_owned(), String::new()] {
+            app.try_sign_in(&email, &password)
+                .await
+                .refused(401, "wrong-credentials");
+        }
+    }
+    app.stop().await;
+}

@@ -192,3 +192,59 @@ async fn a_password_set_anew_ends_the_sessions_that_were_open() {
         .refused(401, "wrong-credentials");
     app.stop().await;
 }
+
+// Source: NIST SP 800-63B-4 section 3.1.1.2 (what may be asked of a password and what it is compared with).
+#[actix_web::test]
+async fn a_password_made_of_what_is_at_hand_is_refused_with_what_to_do() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    app.yard(&administrator, "PEL", json!({"name": "Port Ellery"})).await;
+    let new = json!({"email": "tor.vik@halvorsund.example", "name": "Tor Vik", "roles": ["inspector"], "yards": "all"});
+    let token = app
+        .post(&administrator, "/v1/users", &new)
+        .await
+        .succeeded(201)
+        .text("/set_password_token");
+    let set = |password: &str| {
+        let body = json!({ "token": token, "password": password });
+        app.call("POST", "/v1/auth/set-password").json(&body).send()
+    };
+    for password in [
+        "fourteen chars",
+        "Tor Vik Halvorsund 1",
+        "Port Ellery 2025 !!",
+        "clampward-clampward",
+        "1234567890123456789",
+        "password123456789",
+        &"a few words ".repeat(22),
+    ] {
+        let refused = set(password).await;
+        refused.refused(422, "invalid-input").at("/password", "weak-password");
+        assert!(refused.text("/errors/0/detail").len() > 20, "{}", refused.body);
+        assert!(!refused.body.to_string().contains(password), "never repeated");
+    }
+    // The one-time token is not used up by what was refused.
+    set("Port Ellery smells of tar and rope").await.succeeded(204);
+    app.stop().await;
+}
+
+#[actix_web::test]
+async fn a_password_opens_in_whichever_unicode_form_it_is_typed() {
+    let app = TestApp::start().await;
+    let administrator = app.administrator().await;
+    let new = json!({"email": "tor.vik@halvorsund.example", "name": "Tor Vik", "roles": ["inspector"], "yards": "all"});
+    let token = app
+        .post(&administrator, "/v1/users", &new)
+        .await
+        .succeeded(201)
+        .text("/set_password_token");
+    let body = json!({ "token": token, "password": "deux \u{e9}l\u{e8}ves dorment" });
+    app.call("POST", "/v1/auth/set-password")
+        .json(&body)
+        .send()
+        .await
+        .succeeded(204);
+    app.sign_in("tor.vik@halvorsund.example", "deux e\u{301}le\u{300}ves dorment")
+        .await;
+    app.stop().await;
+}

@@ -20,7 +20,7 @@ impl Folder {
     async fn service(&self) -> (TestApp, Arc<KeyRing>) {
         let start: Timestamp = "2025-03-14T09:00:00Z".parse().expect("an instant");
         let ring = KeyRing::open(&self.0, start).expect("a ring");
-        (TestApp::start_with(Arc::clone(&ring)).await, ring)
+        (TestApp::start_with_keys(Arc::clone(&ring)).await, ring)
     }
 }
 impl Drop for Folder {

@@ -18,7 +18,8 @@ pub struct SetPasswordRequest {
     /// The one-time token that an administrator handed over.
     #[schema(max_length = 200, examples("cwp_Zt8sKpQe7uVrLdN4xT6kEfA5bGJ3mFqOaXh1C0yB2w9"))]
     token: String,
-    /// The new password: 15 to 256 characters, any characters; a few words do nicely.
+    /// The new password: 15 to 256 characters, any characters; a few words do nicely. Not made of common words, of your
+    /// name or address, of the yards' names, of rows of the keyboard or of repetitions alone.
     #[schema(format = Password, min_length = 15, max_length = 256, examples("five plain words do nicely"))]
     password: String,
 }
@@ -37,14 +38,16 @@ pub struct SetPasswordRequest {
 #[post("/v1/auth/set-password")]
 pub async fn set_password(call: Public, body: Json<SetPasswordRequest>) -> Answer {
     let SetPasswordRequest { token, password } = body.0;
-    check_password(&password)
-        .map_err(|detail| Problem::input(vec![FieldError::new("/password", "weak-password", detail)]))?;
     let digest = random::digest(&token);
     // Looked at before hashing, so that guessed tokens cost nothing; used up after it, in one statement.
-    call.store()
+    let person = call
+        .store()
         .set_password_token_of(&digest)
         .await?
         .ok_or_else(invalid)?;
+    let context = call.store().password_context(person).await?;
+    check_password(&password, context.iter().map(String::as_str))
+        .map_err(|detail| Problem::input(vec![FieldError::new("/password", "weak-password", detail)]))?;
     let place = call.hasher().place(call.origin()).await?;
     let hash = call.hasher().hash(place, password).await?;
     call.store()
@@ -54,6 +57,7 @@ pub async fn set_password(call: Public, body: Json<SetPasswordRequest>) -> Answe
             PeopleError::NotFound => invalid(),
             other => other.into(),
         })?;
+    tracing::info!(event = "password_set", %person, "password set");
     Ok(HttpResponse::NoContent().finish())
 }
 
