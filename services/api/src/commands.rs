@@ -1,7 +1,7 @@
 //! What the binary does beside serving.
 
 use crate::random;
-use crate::sign_in::{Hasher, Origin, generate_password, replace_key};
+use crate::sign_in::{Guest, Hasher, generate_password, replace_key};
 use clampward_domain::ids::PersonId;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
@@ -45,7 +45,7 @@ pub async fn create_administrator(
     .await?;
     let password = generate_password()?;
     let hasher = Hasher::new(1)?;
-    let place = hasher.place(Origin::default()).await?;
+    let place = hasher.place(Guest::default()).await?;
     let hash = hasher.hash(place, password.clone()).await?;
     let body = AccountBody {
         kind: AccountKind::Person,

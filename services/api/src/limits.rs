@@ -175,6 +175,8 @@ limits! {
         "Passwords that are checked at once: as many as there are processors, unless chosen otherwise.";
     HASH_QUEUE = "password_checks_waiting", 40, Passwords,
         "Passwords that may wait for their check; whoever has fewer there takes the place of whoever has most; beyond it 429.";
+    FAMILIAR = "familiar_sign_ins", 10_000, Items,
+        "Accounts with the addresses that they signed in from before, who go first in that queue; beyond it all are forgotten.";
     ACCOUNT_CHECKS = "password_checks_per_account", 4, Passwords,
         "Sign-ins to one account under way, of which one password is checked at a time; beyond it 429.";
     DELAY_LONGEST = "sign_in_delay_seconds", kept_time(people::LONGEST_DELAY_SECONDS), Seconds,
@@ -187,6 +189,18 @@ limits! {
         "How long a session lasts, however often it is renewed.";
     REFRESH_GRACE = "refresh_grace_seconds", kept_time(people::REFRESH_GRACE_SECONDS), Seconds,
         "How long a used refresh token may be sent again where the answer was lost.";
+    PASSWORD_SHORTEST = "password_characters_least", kept(crate::sign_in::MIN_PASSWORD_CHARS), Characters,
+        "Characters that a new password has at least; with fewer 422.";
+    PASSWORD_LONGEST = "password_characters_most", kept(crate::sign_in::MAX_PASSWORD_CHARS), Characters,
+        "Characters that a new password has at most; with more 422.";
+    ACCESS_TOKEN_BYTES = "access_token_bytes", kept(crate::sign_in::MAX_TOKEN_BYTES), Bytes,
+        "A longer access token is not looked at; beyond it 401.";
+    SERVICE_SECRETS = "service_secrets_valid", kept_time(people::MAX_VALID_SECRETS), Items,
+        "Secrets of a service account that are valid at once; beyond it 409.";
+    SERVICE_SECRET = "service_secret_hours", 365 * 24, Hours,
+        "How long a secret of a service account is valid at most.";
+    KEY_PUBLISHED = "signing_key_published_hours", kept_time(crate::sign_in::PUBLISHED_HOURS), Hours,
+        "How long a new signing key is published before it signs, unless chosen otherwise.";
     SET_PASSWORD = "set_password_hours", 72, Hours,
         "How long a one-time token to set a password is valid.";
 }

@@ -279,12 +279,14 @@ pub(super) async fn create(
     person: PersonId,
     body: &AccountBody,
 ) -> Result<Account, PeopleError> {
-    sqlx::query("-- people.insert_person\ninsert into person (id, email, version, kind) values ($1, $2, 1, $3)")
-        .bind(person.uuid())
-        .bind(&body.email)
-        .bind(body.kind.code())
-        .execute(&mut **tx)
-        .await?;
+    sqlx::query(
+        "-- people.insert_person\ninsert into person (id, email, version, kind) values ($1, $2, 1, $3)",
+    )
+    .bind(person.uuid())
+    .bind(&body.email)
+    .bind(body.kind.code())
+    .execute(&mut **tx)
+    .await?;
     write(store, tx, row_id, by, person, 1, body).await
 }
 

@@ -106,7 +106,9 @@ impl KeyRing {
     /// Reads the folder again; whether anything changed. An empty folder changes nothing: a service without a key could
     /// only refuse everybody.
     pub fn reload(&self) -> Result<bool, KeyError> {
-        let Some(folder) = &self.folder else { return Ok(false) };
+        let Some(folder) = &self.folder else {
+            return Ok(false);
+        };
         let read = read_folder(folder)?;
         if read.is_empty() {
             return Err(KeyError::Empty {
@@ -143,9 +145,12 @@ impl KeyRing {
             keys: alive(&keys, now).map(|key| key.key.jwk().clone()).collect(),
         }
     }
-    /// Since when the signing key signs, where that is longer than it should.
+    /// Since when the signing key signs, where that is known and longer than it should.
     pub fn is_overdue(&self, now: Timestamp) -> Option<Timestamp> {
         let since = self.signing(now)?.signs_from;
+        if since == Timestamp::MIN {
+            return None;
+        }
         let limit = SignedDuration::from_hours(REPLACE_AFTER_DAYS * 24);
         (now.duration_since(since) > limit).then_some(since)
     }
@@ -156,7 +161,11 @@ impl KeyRing {
 
 /// Makes the next key, which is published at once and signs later, and removes keys whose tokens are all over. Refused
 /// while a key waits to sign already.
-pub fn replace_key(folder: &Path, now: Timestamp, signs_after: SignedDuration) -> Result<Replacement, KeyError> {
+pub fn replace_key(
+    folder: &Path,
+    now: Timestamp,
+    signs_after: SignedDuration,
+) -> Result<Replacement, KeyError> {
     make_folder(folder)?;
     let keys = read_folder(folder)?;
     if let Some(waiting) = keys.iter().find(|key| key.signs_from > now) {
@@ -227,9 +236,7 @@ fn read_folder(folder: &Path) -> Result<Vec<Arc<DatedKey>>, KeyError> {
         let key = SigningKey::load(&path)?;
         keys.push(DatedKey::new(key, signs_from(&path), Some(path)));
     }
-    keys.sort_by(|one, other| {
-        (one.signs_from, one.key.name()).cmp(&(other.signs_from, other.key.name()))
-    });
+    keys.sort_by(|one, other| (one.signs_from, one.key.name()).cmp(&(other.signs_from, other.key.name())));
     Ok(keys)
 }
 

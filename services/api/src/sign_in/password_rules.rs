@@ -23,24 +23,86 @@ const MAX_REPEATED_CHARS: usize = 8;
 
 /// Words that passwords are made of first.
 const COMMON: &[&str] = &[
-    "password", "passwort", "passord", "passphrase", "welcome", "willkommen", "velkommen", "letmein", "changeme", "default",
-    "administrator", "admin", "login", "signin", "secret", "master", "trustno", "iloveyou", "dragon", "monkey", "football",
-    "baseball", "superman", "batman", "sunshine", "princess", "shadow", "winter", "spring", "summer", "autumn", "january",
-    "february", "march", "april", "june", "july", "august", "september", "october", "november", "december", "monday",
-    "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday", "correct", "horse", "battery", "staple",
-    "clampward", "clamp", "plate", "lifting", "shackle", "crane", "steel", "yard", "company", "test", "demo",
+    "password",
+    "passwort",
+    "passord",
+    "passphrase",
+    "welcome",
+    "willkommen",
+    "velkommen",
+    "letmein",
+    "changeme",
+    "default",
+    "administrator",
+    "admin",
+    "login",
+    "signin",
+    "secret",
+    "master",
+    "trustno",
+    "iloveyou",
+    "dragon",
+    "monkey",
+    "football",
+    "baseball",
+    "superman",
+    "batman",
+    "sunshine",
+    "princess",
+    "shadow",
+    "winter",
+    "spring",
+    "summer",
+    "autumn",
+    "january",
+    "february",
+    "march",
+    "april",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+    "monday",
+    "tuesday",
+    "wednesday",
+    "thursday",
+    "friday",
+    "saturday",
+    "sunday",
+    "correct",
+    "horse",
+    "battery",
+    "staple",
+    "clampward",
+    "clamp",
+    "plate",
+    "lifting",
+    "shackle",
+    "crane",
+    "steel",
+    "yard",
+    "company",
+    "test",
+    "demo",
 ];
 /// Rows of keyboards, and what is counted up.
 const ROWS: &[&str] = &[
-    "abcdefghijklmnopqrstuvwxyz", "01234567890", "qwertyuiop", "qwertzuiop", "azertyuiop", "asdfghjkl", "zxcvbnm", "yxcvbnm",
+    "abcdefghijklmnopqrstuvwxyz",
+    "01234567890",
+    "qwertyuiop",
+    "qwertzuiop",
+    "azertyuiop",
+    "asdfghjkl",
+    "zxcvbnm",
+    "yxcvbnm",
 ];
 
 /// What is wrong with a new password, in words that say what to do. `context` are texts that a guesser has at hand: the
 /// person's name and address, the yards.
-pub fn check_password<'a>(
-    password: &str,
-    context: impl IntoIterator<Item = &'a str>,
-) -> Result<(), String> {
+pub fn check_password<'a>(password: &str, context: impl IntoIterator<Item = &'a str>) -> Result<(), String> {
     let password: String = password.nfc().collect();
     let length = password.chars().count();
     if length < MIN_PASSWORD_CHARS {
@@ -139,7 +201,10 @@ fn own(letters: Vec<char>, words: &[Vec<char>]) -> usize {
 fn take_out(letters: &mut [Option<char>], word: &[char]) {
     let mut start = 0;
     while let Some(part) = letters.get_mut(start..start + word.len()) {
-        let found = part.iter().zip(word).all(|(letter, wanted)| *letter == Some(*wanted));
+        let found = part
+            .iter()
+            .zip(word)
+            .all(|(letter, wanted)| *letter == Some(*wanted));
         if found {
             part.fill(None);
             start += word.len();

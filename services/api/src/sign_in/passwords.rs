@@ -3,7 +3,8 @@
 //! Hashing is made to be slow, so the number of hashes at once is bounded and a short queue stands before it; whoever
 //! finds the queue full is told to come back. An unknown account costs the same hash as a known one.
 
-use super::queue::{FairQueue, Full, Origin, Place};
+use super::familiar::Familiar;
+use super::queue::{FairQueue, Full, Guest, Origin, Place};
 use super::turns::{Crowded, Turn, Turns};
 use crate::random;
 use argon2::password_hash::phc::PasswordHash;
@@ -45,6 +46,7 @@ impl From<Full> for HashError {
 pub struct Hasher {
     queue: Arc<FairQueue>,
     turns: Arc<Turns>,
+    familiar: Familiar,
     dummy: String,
 }
 
@@ -55,6 +57,7 @@ impl Hasher {
         Ok(Self {
             queue: FairQueue::new(places),
             turns: Arc::default(),
+            familiar: Familiar::default(),
             dummy: hash_now(&URL_SAFE_NO_PAD.encode(nobody))?,
         })
     }
@@ -62,13 +65,24 @@ impl Hasher {
     pub async fn turn(&self, account: AccountKey) -> Result<Turn, HashError> {
         Ok(self.turns.wait(account).await?)
     }
-    /// A place to hash in.
-    pub async fn place(&self, origin: Origin) -> Result<Place, HashError> {
-        Ok(self.queue.enter(origin).await?)
+    /// Who wants to sign in to an account.
+    pub fn guest(&self, account: AccountKey, origin: Origin) -> Guest {
+        Guest {
+            origin,
+            familiar: self.familiar.knows(account, origin),
+        }
     }
-    /// How many wait for a place.
-    pub fn waiting(&self) -> usize {
-        self.queue.waiting()
+    /// Somebody signed in to an account: the next time they are familiar.
+    pub fn remember(&self, account: AccountKey, origin: Origin) {
+        self.familiar.remember(account, origin);
+    }
+    /// Whether there would be no place.
+    pub fn look(&self, guest: Guest) -> Result<(), HashError> {
+        Ok(self.queue.look(guest)?)
+    }
+    /// A place to hash in.
+    pub async fn place(&self, guest: Guest) -> Result<Place, HashError> {
+        Ok(self.queue.enter(guest).await?)
     }
     /// The hash of a password in PHC form.
     pub async fn hash(&self, place: Place, password: String) -> Result<String, HashError> {
@@ -203,7 +217,7 @@ mod tests {
     #[actix_web::test]
     async fn an_unknown_account_never_opens() {
         let hasher = Hasher::new(2).expect("hasher");
-        let place = hasher.place(Origin::default()).await.expect("a place");
+        let place = hasher.place(Guest::default()).await.expect("a place");
         let opened = hasher
             .verify(place, "anything at all, really".to_owned(), None)
             .await;
@@ -215,7 +229,7 @@ mod tests {
     #[actix_web::test]
     async fn a_place_is_taken_until_the_work_is_done_whether_the_caller_waits_or_not() {
         let hasher = Hasher::new(1).expect("hasher");
-        let place = hasher.place(Origin::default()).await.expect("a place");
+        let place = hasher.place(Guest::default()).await.expect("a place");
         let (finish, may_finish) = std::sync::mpsc::channel::<()>();
         let mut hashing = Box::pin(in_place(place, move || may_finish.recv()));
         let waker = std::task::Waker::noop();
@@ -226,7 +240,7 @@ mod tests {
                 .is_pending()
         );
         drop(hashing);
-        let mut next = Box::pin(hasher.place(Origin::default()));
+        let mut next = Box::pin(hasher.place(Guest::default()));
         assert!(
             next.as_mut()
                 .poll(&mut std::task::Context::from_waker(waker))

@@ -2,6 +2,7 @@
 //!
 //! Whoever sends a thousand passwords waits behind themselves: the next place goes to the address that was served least
 //! among those that wait, and a newcomer takes the last place in a full queue from the address that holds most of it.
+//! Before all of them go those who are familiar: one at a time for each account, so that they cannot fill it.
 //! Knows nothing of passwords and accounts.
 
 use crate::limits::HASH_QUEUE;
@@ -25,6 +26,15 @@ impl Origin {
     }
 }
 
+/// Who asks for a place.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Guest {
+    /// Where they come from.
+    pub origin: Origin,
+    /// Whether the account was signed in to from there before.
+    pub familiar: bool,
+}
+
 /// The queue is full.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("too many wait already")]
@@ -44,7 +54,7 @@ struct State {
 }
 
 struct Waiting {
-    origin: Origin,
+    guest: Guest,
     /// One more than that of the one before from the same origin: the lowest goes first.
     turn: u64,
     arrival: u64,
@@ -74,9 +84,18 @@ impl FairQueue {
             }),
         })
     }
+    /// Whether somebody would be sent away now: asked before anything that costs more.
+    pub fn look(&self, guest: Guest) -> Result<(), Full> {
+        let mut state = self.lock();
+        if state.is_full() {
+            state.whose_place(guest).map(|_| ())
+        } else {
+            Ok(())
+        }
+    }
     /// A place, after waiting for it. Whoever gives up waiting leaves the queue.
-    pub async fn enter(self: &Arc<Self>, origin: Origin) -> Result<Place, Full> {
-        let called = match self.lock().line_up(origin)? {
+    pub async fn enter(self: &Arc<Self>, guest: Guest) -> Result<Place, Full> {
+        let called = match self.lock().line_up(guest)? {
             None => return Ok(Place(Some(Arc::clone(self)))),
             Some(called) => called,
         };
@@ -86,8 +105,11 @@ impl FairQueue {
     /// How many wait.
     pub fn waiting(&self) -> usize {
         let state = self.lock();
-        let waiting = state.waiting.iter();
-        waiting.filter(|waiting| !waiting.call.is_closed()).count()
+        state
+            .waiting
+            .iter()
+            .filter(|waiting| !waiting.call.is_closed())
+            .count()
     }
     fn lock(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
@@ -108,48 +130,57 @@ impl FairQueue {
 
 impl State {
     /// `None` where a place is free at once.
-    fn line_up(&mut self, origin: Origin) -> Result<Option<oneshot::Receiver<Place>>, Full> {
+    fn line_up(&mut self, guest: Guest) -> Result<Option<oneshot::Receiver<Place>>, Full> {
         if self.free > 0 {
             self.free -= 1;
             return Ok(None);
         }
-        self.waiting.retain(|waiting| !waiting.call.is_closed());
-        if self.waiting.len() >= HASH_QUEUE.count() {
-            self.make_room(origin)?;
+        if self.is_full() {
+            let sent_away = self.whose_place(guest)?;
+            drop(self.waiting.swap_remove(sent_away));
         }
-        let own = self.waiting.iter().filter(|waiting| waiting.origin == origin);
+        let own = self
+            .waiting
+            .iter()
+            .filter(|waiting| waiting.guest.origin == guest.origin);
         let last = own.map(|waiting| waiting.turn).max().unwrap_or(0);
         let (call, called) = oneshot::channel();
         self.arrivals += 1;
         self.waiting.push(Waiting {
-            origin,
+            guest,
             turn: last.max(self.turn) + 1,
             arrival: self.arrivals,
             call,
         });
         Ok(Some(called))
     }
-    /// Sends away the latest of the origin that holds most of the queue, if that is more than the newcomer would.
-    fn make_room(&mut self, newcomer: Origin) -> Result<(), Full> {
+    fn is_full(&mut self) -> bool {
+        self.waiting.retain(|waiting| !waiting.call.is_closed());
+        self.waiting.len() >= HASH_QUEUE.count()
+    }
+    /// Whose place in a full queue a newcomer takes: that of the latest stranger from the address that holds most of it. A
+    /// familiar newcomer takes any stranger's; a stranger only where they would still hold less than that address.
+    fn whose_place(&self, newcomer: Guest) -> Result<usize, Full> {
+        let strangers = || {
+            self.waiting
+                .iter()
+                .enumerate()
+                .filter(|(_, waiting)| !waiting.guest.familiar)
+        };
         let mut held: HashMap<Origin, usize> = HashMap::new();
-        for waiting in &self.waiting {
-            *held.entry(waiting.origin).or_default() += 1;
+        for (_, waiting) in strangers() {
+            *held.entry(waiting.guest.origin).or_default() += 1;
         }
-        let own = held.get(&newcomer).copied().unwrap_or(0);
+        let own = held.get(&newcomer.origin).copied().unwrap_or(0);
         let (most, count) = held.into_iter().max_by_key(|(_, count)| *count).ok_or(Full)?;
-        if count <= own + 1 {
+        if !newcomer.familiar && count <= own + 1 {
             return Err(Full);
         }
-        let latest = self
-            .waiting
-            .iter()
-            .enumerate()
-            .filter(|(_, waiting)| waiting.origin == most)
+        strangers()
+            .filter(|(_, waiting)| waiting.guest.origin == most)
             .max_by_key(|(_, waiting)| waiting.arrival)
             .map(|(index, _)| index)
-            .ok_or(Full)?;
-        drop(self.waiting.swap_remove(latest));
-        Ok(())
+            .ok_or(Full)
     }
     /// Whoever is next; without anybody the place is free.
     fn next(&mut self) -> Option<oneshot::Sender<Place>> {
@@ -157,14 +188,14 @@ impl State {
             .waiting
             .iter()
             .enumerate()
-            .min_by_key(|(_, waiting)| (waiting.turn, waiting.arrival))
+            .min_by_key(|(_, waiting)| (!waiting.guest.familiar, waiting.turn, waiting.arrival))
             .map(|(index, _)| index);
         let Some(next) = next else {
             self.free += 1;
             return None;
         };
         let next = self.waiting.swap_remove(next);
-        self.turn = next.turn;
+        self.turn = self.turn.max(next.turn);
         Some(next.call)
     }
 }

@@ -44,12 +44,15 @@ pub async fn sign_in(call: &Public, email: &str, password: String) -> Result<Tok
         return Err(wrong());
     }
     let account = AccountKey::of(email);
+    let guest = call.hasher().guest(account, call.origin());
+    // In a flood most go no further than here.
+    call.hasher().look(guest)?;
     // Held until the answer: the next one for this account looks at what this one left.
     let _turn = call.hasher().turn(account).await?;
     if let Some(left) = call.store().wait_for_attempt(&account).await? {
         return Err(too_soon(account, left));
     }
-    let place = call.hasher().place(call.origin()).await?;
+    let place = call.hasher().place(guest).await?;
     let attempts = match call.store().count_attempt(&account).await? {
         Attempt::Counted(attempts) => attempts,
         Attempt::TooSoon(left) => return Err(too_soon(account, left)),
@@ -64,6 +67,7 @@ pub async fn sign_in(call: &Public, email: &str, password: String) -> Result<Tok
         return Err(wrong());
     };
     tracing::info!(event = "signed_in", %account, person = %known.person, attempts, "signed in");
+    call.hasher().remember(account, call.origin());
     start_session(call, known.person, known.grants_version, account).await
 }
 

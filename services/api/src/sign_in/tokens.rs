@@ -8,9 +8,9 @@ use super::key_ring::KeyRing;
 use super::keys::ALGORITHM;
 use clampward_domain::ids::PersonId;
 use jiff::Timestamp;
+use jsonwebtoken::Validation;
 use jsonwebtoken::errors::ErrorKind;
 use jsonwebtoken::jwk::JwkSet;
-use jsonwebtoken::Validation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
@@ -22,7 +22,7 @@ pub const ACCESS_TOKEN_SECONDS: i64 = 15 * 60;
 /// How far clocks of two machines may differ.
 pub(super) const LEEWAY_SECONDS: i64 = 60;
 /// Longest token that is looked at.
-const MAX_TOKEN_BYTES: usize = 4096;
+pub const MAX_TOKEN_BYTES: usize = 4096;
 /// Most verified tokens that are remembered.
 const MAX_REMEMBERED: usize = 10_000;
 /// Whom the tokens are for.

@@ -59,9 +59,19 @@ async fn a_fresh_database_opens_for_nobody_and_the_invented_fleets_passwords_ope
     let mut owner = <sqlx::PgConnection as sqlx::Connection>::connect(&database.owner_url)
         .await
         .expect("the owner");
-    for table in ["person", "credential", "set_password_token", "session_family", "refresh_token", "service_secret"] {
+    for table in [
+        "person",
+        "credential",
+        "set_password_token",
+        "session_family",
+        "refresh_token",
+        "service_secret",
+    ] {
         let count = sqlx::AssertSqlSafe(format!("select count(*) from {table}"));
-        let rows: i64 = sqlx::query_scalar(count).fetch_one(&mut owner).await.expect("a count");
+        let rows: i64 = sqlx::query_scalar(count)
+            .fetch_one(&mut owner)
+            .await
+            .expect("a count");
         assert_eq!(rows, 0, "{table}");
     }
     let app = TestApp::start().await;

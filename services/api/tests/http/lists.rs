@@ -24,6 +24,15 @@ fn lists(fleet: &Fleet, clamp: &str) -> Vec<(String, Person)> {
 }
 
 impl Fleet {
+    /// Two service accounts.
+    async fn programs(&self) {
+        for name in ["Plant ERP", "Plate saw"] {
+            let new = json!({"name": name, "yards": "all"});
+            self.post(&self.administrator, "/v1/service-accounts", &new)
+                .await
+                .succeeded(201);
+        }
+    }
     async fn accept(&self, by: &Person, path: &str, accept: &str) -> Reply {
         let call = self.app.call("GET", path).token(&self.token(by));
         call.header("Accept", accept).send().await
@@ -75,6 +84,7 @@ async fn every_list_says_the_same_in_pages_as_json_lines_and_as_csv() {
     let (clamp, _) = fleet.rejected_clamp("4711", "shackle_eye_worn").await;
     fleet.fit_clamp("4712").await;
     fleet.british_clamp("4713").await;
+    fleet.programs().await;
     for (path, by) in lists(&fleet, &clamp) {
         let whole = if path == "/v1/criteria" {
             let page = fleet.get(&by, &path).await.succeeded(200);
@@ -163,6 +173,7 @@ async fn pages_of_one_item_add_up_to_the_list_and_the_last_one_says_so() {
     let fleet = Fleet::start().await;
     let (clamp, _) = fleet.rejected_clamp("4711", "shackle_eye_worn").await;
     fleet.fit_clamp("4712").await;
+    fleet.programs().await;
     for (path, by) in lists(&fleet, &clamp) {
         if path == "/v1/criteria" {
             continue;

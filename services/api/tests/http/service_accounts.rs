@@ -62,9 +62,14 @@ async fn a_program_signs_in_by_form_or_header_and_is_who_it_is() {
     let app = TestApp::start().await;
     let program = program(&app, json!("all")).await;
     let by_form = sign_in(&app, &program).await.succeeded(200);
-    let by_header = basic(&app, &program.id, &program.secret, "grant_type=client_credentials")
-        .await
-        .succeeded(200);
+    let by_header = basic(
+        &app,
+        &program.id,
+        &program.secret,
+        "grant_type=client_credentials",
+    )
+    .await
+    .succeeded(200);
     for reply in [by_form, by_header] {
         assert_eq!(reply.body["token_type"], "Bearer");
         assert_eq!(reply.body["expires_in"], 900);
@@ -73,7 +78,10 @@ async fn a_program_signs_in_by_form_or_header_and_is_who_it_is() {
         assert_eq!(reply.header("pragma"), Some("no-cache"));
         let token = reply.text("/access_token");
         let me = app.get(&token, "/v1/me").await.succeeded(200);
-        assert_eq!((me.text("/id"), me.text("/name")), (program.id.clone(), "Plant ERP".to_owned()));
+        assert_eq!(
+            (me.text("/id"), me.text("/name")),
+            (program.id.clone(), "Plant ERP".to_owned())
+        );
         app.get(&token, "/v1/clamps").await.succeeded(200);
         app.get(&token, "/v1/users").await.refused(403, "not-allowed");
         app.get(&token, "/v1/service-accounts")
@@ -94,7 +102,12 @@ async fn a_refusal_speaks_the_words_of_the_rfc_too() {
     for (text, status, code, error) in [
         (String::new(), 400, "invalid-token-request", "invalid_request"),
         (grant.to_owned(), 400, "invalid-token-request", "invalid_request"),
-        (format!("{grant}&client_id={id}"), 400, "invalid-token-request", "invalid_request"),
+        (
+            format!("{grant}&client_id={id}"),
+            400,
+            "invalid-token-request",
+            "invalid_request",
+        ),
         (
             format!("{grant}&client_id={id}&client_id={id}&client_secret={secret}"),
             400,
@@ -107,9 +120,24 @@ async fn a_refusal_speaks_the_words_of_the_rfc_too() {
             "unsupported-grant-type",
             "unsupported_grant_type",
         ),
-        (format!("{grant}&client_id={id}&client_secret=cws_wrong"), 401, "invalid-client", "invalid_client"),
-        (format!("{grant}&client_id={nobody}&client_secret={secret}"), 401, "invalid-client", "invalid_client"),
-        (format!("{grant}&client_id=erp&client_secret={secret}"), 401, "invalid-client", "invalid_client"),
+        (
+            format!("{grant}&client_id={id}&client_secret=cws_wrong"),
+            401,
+            "invalid-client",
+            "invalid_client",
+        ),
+        (
+            format!("{grant}&client_id={nobody}&client_secret={secret}"),
+            401,
+            "invalid-client",
+            "invalid_client",
+        ),
+        (
+            format!("{grant}&client_id=erp&client_secret={secret}"),
+            401,
+            "invalid-client",
+            "invalid_client",
+        ),
         (
             format!("{grant}&client_id={id}&client_secret={}", "x".repeat(4096)),
             400,
@@ -122,7 +150,10 @@ async fn a_refusal_speaks_the_words_of_the_rfc_too() {
         assert_eq!(reply.body["error"], error, "{text}");
         assert_eq!(reply.body["error_description"], reply.body["detail"], "{text}");
         if status == 401 {
-            assert_eq!(reply.header("www-authenticate"), Some("Basic realm=\"clampward\""));
+            assert_eq!(
+                reply.header("www-authenticate"),
+                Some("Basic realm=\"clampward\"")
+            );
         }
     }
     basic(&app, id, "cws_wrong", grant)
@@ -137,9 +168,12 @@ async fn a_refusal_speaks_the_words_of_the_rfc_too() {
         .await
         .refused(415, "unsupported-media-type");
     // What the RFC does not know is ignored, and so is a scope: what the account may do is recorded with it.
-    form(&app, &format!("{grant}&client_id={id}&client_secret={secret}&scope=a+b&x=1"))
-        .await
-        .succeeded(200);
+    form(
+        &app,
+        &format!("{grant}&client_id={id}&client_secret={secret}&scope=a+b&x=1"),
+    )
+    .await
+    .succeeded(200);
     app.stop().await;
 }
 
@@ -150,10 +184,7 @@ async fn a_secret_is_replaced_without_a_gap_and_its_withdrawal_is_felt_at_once()
     let first = sign_in(&app, &program).await.succeeded(200).text("/access_token");
     let administrator = app.administrator().await;
     let path = format!("/v1/service-accounts/{}/secrets", program.id);
-    let second = app
-        .post(&administrator, &path, &json!({}))
-        .await
-        .succeeded(201);
+    let second = app.post(&administrator, &path, &json!({})).await.succeeded(201);
     assert_eq!(second.body["secret_expires_at"], "2026-03-14T09:00:00Z");
     app.post(&administrator, &path, &json!({}))
         .await
@@ -178,13 +209,14 @@ async fn a_secret_is_replaced_without_a_gap_and_its_withdrawal_is_felt_at_once()
     assert_eq!(items.len(), 2);
     let of = |id: &str| items.iter().find(|item| item["id"] == id).expect("the secret");
     assert_eq!(of(&program.secret_id)["revoked_at"], "2025-03-14T09:00:05Z");
-    assert_eq!(of(&second.text("/secret_id"))["last_used_at"], "2025-03-14T09:00:05Z");
+    assert_eq!(
+        of(&second.text("/secret_id"))["last_used_at"],
+        "2025-03-14T09:00:05Z"
+    );
     assert_eq!(of(&second.text("/secret_id"))["shown"], program.secret[..8]);
     assert!(!listed.body.to_string().contains(&program.secret));
     // With one withdrawn there is room for the next.
-    app.post(&administrator, &path, &json!({}))
-        .await
-        .succeeded(201);
+    app.post(&administrator, &path, &json!({})).await.succeeded(201);
     app.stop().await;
 }
 
@@ -255,13 +287,19 @@ async fn a_change_names_its_version_and_moves_what_the_account_sees_at_once() {
         .patch(&administrator, &path, read.etag(), &change)
         .await
         .succeeded(200);
-    assert_eq!((&changed.body["version"], &changed.body["yards"]), (&json!(2), &json!([yard])));
+    assert_eq!(
+        (&changed.body["version"], &changed.body["yards"]),
+        (&json!(2), &json!([yard]))
+    );
     app.patch(&administrator, &path, read.etag(), &change)
         .await
         .refused(412, "version-stale");
     let me = app.get(&token, "/v1/me").await.succeeded(200);
     assert_eq!(me.body["yards"], json!([yard]));
-    let listed = app.get(&administrator, "/v1/service-accounts").await.succeeded(200);
+    let listed = app
+        .get(&administrator, "/v1/service-accounts")
+        .await
+        .succeeded(200);
     assert_eq!(listed.body["items"].as_array().map(Vec::len), Some(1));
     assert_eq!(listed.text("/items/0/id"), program.id);
     app.verify().await;
@@ -303,7 +341,9 @@ async fn a_service_account_is_nobody() {
     }
     let me = app.get(&administrator, "/v1/me").await.succeeded(200);
     let no_program = format!("/v1/service-accounts/{}", me.text("/id"));
-    app.get(&administrator, &no_program).await.refused(404, "not-found");
+    app.get(&administrator, &no_program)
+        .await
+        .refused(404, "not-found");
     app.post(&administrator, &format!("{no_program}/secrets"), &json!({}))
         .await
         .refused(404, "not-found");

@@ -198,7 +198,8 @@ async fn a_password_set_anew_ends_the_sessions_that_were_open() {
 async fn a_password_made_of_what_is_at_hand_is_refused_with_what_to_do() {
     let app = TestApp::start().await;
     let administrator = app.administrator().await;
-    app.yard(&administrator, "PEL", json!({"name": "Port Ellery"})).await;
+    app.yard(&administrator, "PEL", json!({"name": "Port Ellery"}))
+        .await;
     let new = json!({"email": "tor.vik@halvorsund.example", "name": "Tor Vik", "roles": ["inspector"], "yards": "all"});
     let token = app
         .post(&administrator, "/v1/users", &new)
@@ -219,7 +220,9 @@ async fn a_password_made_of_what_is_at_hand_is_refused_with_what_to_do() {
         &"a few words ".repeat(22),
     ] {
         let refused = set(password).await;
-        refused.refused(422, "invalid-input").at("/password", "weak-password");
+        refused
+            .refused(422, "invalid-input")
+            .at("/password", "weak-password");
         assert!(refused.text("/errors/0/detail").len() > 20, "{}", refused.body);
         assert!(!refused.body.to_string().contains(password), "never repeated");
     }

@@ -3,6 +3,7 @@
 use crate::support::{ADMINISTRATOR, ISSUER, TestApp};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use clampward_api::config::Limits;
 use clampward_api::sign_in::{KeyRing, replace_key};
 use clampward_store::Clock;
 use jiff::{SignedDuration, Timestamp};
@@ -20,7 +21,10 @@ impl Folder {
     async fn service(&self) -> (TestApp, Arc<KeyRing>) {
         let start: Timestamp = "2025-03-14T09:00:00Z".parse().expect("an instant");
         let ring = KeyRing::open(&self.0, start).expect("a ring");
-        (TestApp::start_with_keys(Arc::clone(&ring)).await, ring)
+        (
+            TestApp::start_with_keys(Arc::clone(&ring), Limits::default()).await,
+            ring,
+        )
     }
 }
 impl Drop for Folder {
@@ -50,14 +54,17 @@ async fn published(app: &TestApp) -> Vec<String> {
 }
 
 #[actix_web::test]
-async fn a_replaced_key_is_published_a_day_before_it_signs_and_the_old_one_verifies_until_its_tokens_are_over() {
+async fn a_replaced_key_is_published_a_day_before_it_signs_and_the_old_one_verifies_until_its_tokens_are_over()
+ {
     let folder = Folder::new("replaced");
     let (app, ring) = folder.service().await;
     let first = app.administrator().await;
     let old = kid(&first);
-    assert_eq!(published(&app).await, [old.clone()]);
+    assert_eq!(published(&app).await, std::slice::from_ref(&old));
     let day = SignedDuration::from_hours(24);
-    let next = replace_key(&folder.0, app.clock.now(), day).expect("replaced").kid;
+    let next = replace_key(&folder.0, app.clock.now(), day)
+        .expect("replaced")
+        .kid;
     assert!(ring.reload().expect("read"));
     assert_eq!(published(&app).await, [old.clone(), next.clone()]);
     app.clock.advance(day - SignedDuration::from_secs(1));
@@ -91,8 +98,11 @@ async fn a_key_that_is_gone_opens_nothing_whatever_is_signed_with_it() {
     assert_eq!(payload["iss"], ISSUER);
     let text = |value: Value| URL_SAFE_NO_PAD.encode(value.to_string());
     let input = format!("{}.{}", text(part(&token, 0)), text(payload));
-    let signature =
-        jsonwebtoken::crypto::sign(input.as_bytes(), old.key().private(), jsonwebtoken::Algorithm::EdDSA);
+    let signature = jsonwebtoken::crypto::sign(
+        input.as_bytes(),
+        old.key().private(),
+        jsonwebtoken::Algorithm::EdDSA,
+    );
     let forged = format!("{input}.{}", signature.expect("signed"));
     app.get(&forged, "/v1/me").await.refused(401, "not-signed-in");
     app.stop().await;
@@ -111,9 +121,11 @@ async fn a_lost_key_is_dropped_with_its_tokens_and_people_go_on_with_their_refre
     for file in std::fs::read_dir(&folder.0).expect("a folder") {
         std::fs::remove_file(file.expect("a file").path()).expect("removed");
     }
-    let next = replace_key(&folder.0, app.clock.now(), SignedDuration::ZERO).expect("replaced").kid;
+    let next = replace_key(&folder.0, app.clock.now(), SignedDuration::ZERO)
+        .expect("replaced")
+        .kid;
     assert!(ring.reload().expect("read"));
-    assert_eq!(published(&app).await, [next.clone()]);
+    assert_eq!(published(&app).await, std::slice::from_ref(&next));
     app.get(&token, "/v1/me").await.refused(401, "not-signed-in");
     let renewed = app
         .call("POST", "/v1/auth/refresh")

@@ -1,6 +1,7 @@
 //! Sessions: an end is felt at once by every token of the session, and a lost answer costs nobody theirs.
 
-use crate::support::{ADMINISTRATOR, Reply, TestApp, together};
+use crate::support::{ADMINISTRATOR, Reply, TestApp};
+use futures_util::future::join_all;
 use jiff::SignedDuration;
 use serde_json::json;
 
@@ -204,8 +205,8 @@ async fn two_who_renew_at_once_both_get_an_answer_and_one_token_opens_from_then_
     let app = TestApp::start().await;
     for _ in 0..4 {
         let first = session(&app).await;
-        let both = (0..2).map(|_| refresh(&app, &first.refresh)).collect();
-        let [one, other] = <[Reply; 2]>::try_from(together(both).await).expect("two");
+        let both = (0..2).map(|_| refresh(&app, &first.refresh));
+        let [one, other] = <[Reply; 2]>::try_from(join_all(both).await).expect("two");
         let (one, other): (Pair, Pair) = (one.into(), other.into());
         assert_ne!(one.refresh, other.refresh);
         opens(&app, &one.access).await;

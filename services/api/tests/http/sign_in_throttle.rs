@@ -1,7 +1,8 @@
 //! Guessing is slowed down and bars nobody: not the account's person for good, not anybody else, and not whoever is
 //! signed in already. Which accounts exist is not told.
 
-use crate::support::{ADMINISTRATOR, Reply, TestApp, together};
+use crate::support::{ADMINISTRATOR, Reply, TestApp};
+use futures_util::future::join_all;
 use jiff::SignedDuration;
 use serde_json::json;
 
@@ -170,24 +171,22 @@ async fn what_cannot_be_an_address_is_refused_and_not_kept() {
 /// Statuses of so many attempts, of which so many are under way at once; every refusal says when to come back.
 async fn flood(app: &TestApp, attempts: usize, email: impl Fn(usize) -> String) -> (usize, usize) {
     let email = &email;
-    let lanes = (0..AT_ONCE)
-        .map(|lane| async move {
-            let (mut looked_at, mut slowed) = (0, 0);
-            for number in (lane..attempts).step_by(AT_ONCE) {
-                let reply = app.try_sign_in(&email(number), WRONG).await;
-                match reply.status {
-                    401 => looked_at += 1,
-                    429 => {
-                        assert!(retry_after(&reply) >= 1);
-                        slowed += 1;
-                    }
-                    other => panic!("{other}: {}", reply.body),
+    let lanes = (0..AT_ONCE).map(|lane| async move {
+        let (mut looked_at, mut slowed) = (0, 0);
+        for number in (lane..attempts).step_by(AT_ONCE) {
+            let reply = app.try_sign_in(&email(number), WRONG).await;
+            match reply.status {
+                401 => looked_at += 1,
+                429 => {
+                    assert!(retry_after(&reply) >= 1);
+                    slowed += 1;
                 }
+                other => panic!("{other}: {}", reply.body),
             }
-            (looked_at, slowed)
-        })
-        .collect();
-    together(lanes)
+        }
+        (looked_at, slowed)
+    });
+    join_all(lanes)
         .await
         .into_iter()
         .fold((0, 0), |sum, one| (sum.0 + one.0, sum.1 + one.1))

@@ -30,7 +30,11 @@ impl Forge {
         }
     }
     fn signed_text(&self, header: &str, payload: &str, key: &SigningKey) -> String {
-        let input = format!("{}.{}", URL_SAFE_NO_PAD.encode(header), URL_SAFE_NO_PAD.encode(payload));
+        let input = format!(
+            "{}.{}",
+            URL_SAFE_NO_PAD.encode(header),
+            URL_SAFE_NO_PAD.encode(payload)
+        );
         let signature = jsonwebtoken::crypto::sign(input.as_bytes(), key.private(), Algorithm::EdDSA);
         format!("{input}.{}", signature.expect("signed"))
     }
@@ -48,7 +52,11 @@ impl Forge {
     fn hmac(&self, secret: &[u8]) -> String {
         let header = changed(&self.header, json!({"alg": "HS256"})).to_string();
         let payload = self.payload.to_string();
-        let input = format!("{}.{}", URL_SAFE_NO_PAD.encode(header), URL_SAFE_NO_PAD.encode(payload));
+        let input = format!(
+            "{}.{}",
+            URL_SAFE_NO_PAD.encode(header),
+            URL_SAFE_NO_PAD.encode(payload)
+        );
         let mac = hmac_sha256(secret, input.as_bytes());
         format!("{input}.{}", URL_SAFE_NO_PAD.encode(mac))
     }
@@ -56,7 +64,11 @@ impl Forge {
     fn unsigned(&self, algorithm: &str) -> String {
         let header = changed(&self.header, json!({ "alg": algorithm })).to_string();
         let payload = self.payload.to_string();
-        format!("{}.{}.", URL_SAFE_NO_PAD.encode(header), URL_SAFE_NO_PAD.encode(payload))
+        format!(
+            "{}.{}.",
+            URL_SAFE_NO_PAD.encode(header),
+            URL_SAFE_NO_PAD.encode(payload)
+        )
     }
     /// With a member or claim given twice, the good one last.
     fn twice(&self, which: &str, member: &str) -> String {
@@ -105,7 +117,10 @@ fn hmac_sha256(key: &[u8], message: &[u8]) -> Vec<u8> {
 fn the_forgers_hmac_is_right() {
     let mac = hmac_sha256(b"Jefe", b"what do ya want for nothing?");
     let hex: String = mac.iter().map(|byte| format!("{byte:02x}")).collect();
-    assert_eq!(hex, "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843");
+    assert_eq!(
+        hex,
+        "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
+    );
 }
 
 // Sources: RFC 8725 sections 2.1, 3.1, 3.10 and 3.11 (algorithms, critical headers, keys in headers, types), RFC 9068 section 2

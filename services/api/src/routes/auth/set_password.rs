@@ -4,7 +4,7 @@ use crate::extract::{Json, Public};
 use crate::openapi::PUBLIC;
 use crate::random;
 use crate::reply::{Answer, Failure};
-use crate::sign_in::check_password;
+use crate::sign_in::{Guest, check_password};
 use actix_web::{HttpResponse, post};
 use clampward_store::people::PeopleError;
 use clampward_wire::problem::{self, FieldError, Problem};
@@ -48,7 +48,12 @@ pub async fn set_password(call: Public, body: Json<SetPasswordRequest>) -> Answe
     let context = call.store().password_context(person).await?;
     check_password(&password, context.iter().map(String::as_str))
         .map_err(|detail| Problem::input(vec![FieldError::new("/password", "weak-password", detail)]))?;
-    let place = call.hasher().place(call.origin()).await?;
+    let guest = Guest {
+        origin: call.origin(),
+        // Whoever holds a one-time token is expected.
+        familiar: true,
+    };
+    let place = call.hasher().place(guest).await?;
     let hash = call.hasher().hash(place, password).await?;
     call.store()
         .set_password(&digest, &hash)

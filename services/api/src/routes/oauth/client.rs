@@ -110,7 +110,9 @@ impl Form {
         if given.next().is_some() {
             return Err(invalid_request("A parameter is given twice."));
         }
-        Ok(first.map(|(_, value)| value.as_str()).filter(|value| !value.is_empty()))
+        Ok(first
+            .map(|(_, value)| value.as_str())
+            .filter(|value| !value.is_empty()))
     }
 }
 
@@ -123,7 +125,9 @@ fn pairs(text: &str) -> Option<Vec<(String, String)>> {
 /// Id and secret of the header, each form-encoded (RFC 6749 section 2.3.1).
 fn basic(request: &HttpRequest) -> Result<Option<(String, String)>, Failure> {
     let mut given = request.headers().get_all(AUTHORIZATION);
-    let Some(header) = given.next() else { return Ok(None) };
+    let Some(header) = given.next() else {
+        return Ok(None);
+    };
     if given.next().is_some() {
         return Err(invalid_request("The header Authorization is given twice."));
     }

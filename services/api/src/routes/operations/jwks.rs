@@ -3,8 +3,8 @@
 use crate::extract::Public;
 use crate::openapi::PUBLIC;
 use crate::reply::{Answer, resource};
-use actix_web::{HttpRequest, get};
 use actix_web::http::header::{CACHE_CONTROL, HeaderValue};
+use actix_web::{HttpRequest, get};
 use utoipa::ToSchema;
 
 /// A JWK set (RFC 7517), as the contract shows it.

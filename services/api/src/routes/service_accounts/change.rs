@@ -20,7 +20,6 @@ pub struct ServiceAccountChange {
     #[schema(min_length = 1, max_length = 120)]
     name: Option<String>,
     /// The yards that it sees.
-    #[schema(inline)]
     yards: Option<Yards>,
     /// Whether it may sign in.
     enabled: Option<bool>,

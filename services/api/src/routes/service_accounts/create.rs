@@ -22,7 +22,6 @@ pub struct NewServiceAccount {
     #[schema(min_length = 1, max_length = 120, examples("Plant ERP, nightly counts"))]
     name: String,
     /// The yards that it sees.
-    #[schema(inline)]
     yards: Yards,
     /// Days until its first secret expires; a year if left out.
     #[schema(minimum = 1, maximum = 365, examples(365))]

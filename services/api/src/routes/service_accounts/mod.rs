@@ -9,6 +9,7 @@ pub mod read;
 pub mod revoke_secret;
 pub mod view;
 
+use crate::limits::SERVICE_SECRET;
 use crate::random::{self, NoRandomness, Secret};
 use crate::reply::Failure;
 use clampward_domain::ids::PersonId;
@@ -22,7 +23,9 @@ const SECRET_PREFIX: &str = "cws_";
 /// How many characters of a secret are kept to tell it from another, its prefix included.
 const SHOWN_CHARS: usize = 8;
 /// Longest life of a secret, and its life if nothing else is asked for.
-pub const MAX_SECRET_DAYS: u32 = 365;
+fn max_secret_days() -> u32 {
+    SERVICE_SECRET.number() / 24
+}
 
 async fn account(store: &Store, id: PersonId) -> Result<Account, Failure> {
     store
@@ -33,11 +36,15 @@ async fn account(store: &Store, id: PersonId) -> Result<Account, Failure> {
 
 /// Days that a secret may live.
 fn secret_days(asked: Option<u32>) -> Result<u32, Failure> {
-    let days = asked.unwrap_or(MAX_SECRET_DAYS);
-    if (1..=MAX_SECRET_DAYS).contains(&days) {
+    let days = asked.unwrap_or(max_secret_days());
+    if (1..=max_secret_days()).contains(&days) {
         return Ok(days);
     }
-    let error = FieldError::new("/secret_days", "out-of-range", format!("1 to {MAX_SECRET_DAYS}"));
+    let error = FieldError::new(
+        "/secret_days",
+        "out-of-range",
+        format!("1 to {}", max_secret_days()),
+    );
     Err(Problem::input(vec![error]).into())
 }
 

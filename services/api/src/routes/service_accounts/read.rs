@@ -9,6 +9,8 @@ use actix_web::{HttpRequest, get};
 use clampward_domain::ids::PersonId;
 
 /// One service account
+///
+/// As it is now; its ETag goes into a change.
 #[utoipa::path(
     operation_id = "read_service_account",
     tag = "People",

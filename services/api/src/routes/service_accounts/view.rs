@@ -25,7 +25,6 @@ pub struct ServiceAccountView {
     /// Always `integration`.
     pub roles: Vec<Role>,
     /// The yards that it sees.
-    #[schema(inline)]
     pub yards: Yards,
     /// Whether it may sign in.
     pub enabled: bool,
@@ -48,8 +47,15 @@ impl From<Account> for ServiceAccountView {
 }
 
 impl Columns for ServiceAccountView {
-    const NAMES: &'static [&'static str] =
-        &["id", "version", "name", "roles", "yards", "enabled", "recorded_at"];
+    const NAMES: &'static [&'static str] = &[
+        "id",
+        "version",
+        "name",
+        "roles",
+        "yards",
+        "enabled",
+        "recorded_at",
+    ];
     fn cells(&self, row: &mut Cells<'_>) {
         row.plain(self.id)
             .plain(self.version)

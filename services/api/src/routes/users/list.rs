@@ -25,7 +25,10 @@ pub async fn list(call: Authorized<ReadPeople>, page: Query<PageParameters>, req
         call,
         &page.0,
         async |call: &Authorized<ReadPeople>, after, size| {
-            let accounts = call.store().accounts(AccountKind::Person, after, size.with_surplus()).await?;
+            let accounts = call
+                .store()
+                .accounts(AccountKind::Person, after, size.with_surplus())
+                .await?;
             Ok(Chunk::from_surplus(accounts, size, |account| account.id).map(UserView::from))
         },
     )

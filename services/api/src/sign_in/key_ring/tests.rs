@@ -43,7 +43,7 @@ fn a_key_is_published_then_signs_then_verifies_then_is_gone() {
     let folder = Folder::new("life");
     let ring = folder.ring(start());
     let old = signs(&ring, start());
-    assert_eq!(published(&ring, start()), [old.clone()]);
+    assert_eq!(published(&ring, start()), std::slice::from_ref(&old));
 
     let made = replace_key(&folder.0, start(), DAY).expect("replaced");
     assert_eq!(made.signs_from, at("2026-03-03T08:00:00Z"));
@@ -60,7 +60,7 @@ fn a_key_is_published_then_signs_then_verifies_then_is_gone() {
     }
     let gone = later(86_400 + VERIFY_ONLY_SECONDS);
     assert!(ring.verifying(&old, gone).is_none());
-    assert_eq!(published(&ring, gone), [made.kid.clone()]);
+    assert_eq!(published(&ring, gone), std::slice::from_ref(&made.kid));
 
     let next = replace_key(&folder.0, gone, DAY).expect("replaced");
     assert_eq!(next.removed, [old]);
@@ -117,10 +117,18 @@ fn processes_that_share_a_folder_have_the_same_keys_and_only_their_owner_reads_t
         assert_eq!(signs(ring, later(86_400)), made.kid);
     }
     for entry in std::fs::read_dir(&folder.0).expect("a folder") {
-        let mode = entry.expect("an entry").metadata().expect("metadata").permissions().mode();
+        let mode = entry
+            .expect("an entry")
+            .metadata()
+            .expect("metadata")
+            .permissions()
+            .mode();
         assert_eq!(mode & 0o777, 0o600);
     }
-    let mode = std::fs::metadata(&folder.0).expect("metadata").permissions().mode();
+    let mode = std::fs::metadata(&folder.0)
+        .expect("metadata")
+        .permissions()
+        .mode();
     assert_eq!(mode & 0o777, 0o700);
 }
 

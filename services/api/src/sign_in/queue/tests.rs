@@ -6,12 +6,21 @@ use std::task::{Context, Poll, Waker};
 
 type Entering<'a> = Pin<Box<dyn Future<Output = Result<Place, Full>> + 'a>>;
 
-fn from(address: &str) -> Origin {
-    Origin::of(Some(address.parse().expect("an address")))
+fn from(address: &str) -> Guest {
+    Guest {
+        origin: Origin::of(Some(address.parse().expect("an address"))),
+        familiar: false,
+    }
+}
+fn familiar(address: &str) -> Guest {
+    Guest {
+        familiar: true,
+        ..from(address)
+    }
 }
 /// Enters as far as it goes at once.
-fn enter(queue: &Arc<FairQueue>, origin: Origin) -> (Entering<'_>, Poll<Result<Place, Full>>) {
-    let mut entering: Entering = Box::pin(queue.enter(origin));
+fn enter(queue: &Arc<FairQueue>, guest: Guest) -> (Entering<'_>, Poll<Result<Place, Full>>) {
+    let mut entering: Entering = Box::pin(queue.enter(guest));
     let poll = look(&mut entering);
     (entering, poll)
 }
@@ -116,8 +125,42 @@ fn there_are_as_many_places_as_were_made() {
 
 #[test]
 fn neighbours_in_an_ipv6_network_are_one_and_a_mapped_address_is_its_ipv4_address() {
-    assert_eq!(from("2001:db8:1:2::1"), from("2001:db8:1:2:ffff::9"));
-    assert_ne!(from("2001:db8:1:2::1"), from("2001:db8:1:3::1"));
-    assert_eq!(from("::ffff:192.0.2.7"), from(PERSON));
-    assert_ne!(from(FLOOD), from(PERSON));
+    let origin = |address: &str| from(address).origin;
+    assert_eq!(origin("2001:db8:1:2::1"), origin("2001:db8:1:2:ffff::9"));
+    assert_ne!(origin("2001:db8:1:2::1"), origin("2001:db8:1:3::1"));
+    assert_eq!(origin("::ffff:192.0.2.7"), origin(PERSON));
+    assert_ne!(origin(FLOOD), origin(PERSON));
+}
+
+// Goal: people sign in while strangers flood the service from the very address that they share, a proxy's perhaps.
+#[test]
+fn whoever_is_familiar_goes_first_although_strangers_from_the_same_address_fill_the_queue() {
+    let queue = FairQueue::new(1);
+    let first = place(enter(&queue, from(FLOOD)).1);
+    let mut flood: Vec<_> = (0..HASH_QUEUE.count())
+        .map(|_| enter(&queue, from(FLOOD)).0)
+        .collect();
+    assert_eq!(queue.look(from(FLOOD)), Err(Full));
+    assert_eq!(queue.look(familiar(FLOOD)), Ok(()));
+    let (mut one, poll) = enter(&queue, familiar(FLOOD));
+    assert!(waits(&poll));
+    let (mut other, poll) = enter(&queue, familiar(FLOOD));
+    assert!(waits(&poll));
+    assert_eq!(queue.waiting(), HASH_QUEUE.count(), "it has not grown");
+    drop(first);
+    drop(place(look(&mut one)));
+    drop(place(look(&mut other)));
+    drop(place(look(&mut flood[0])));
+}
+
+#[test]
+fn a_queue_full_of_familiar_people_sends_the_next_away_whoever_it_is() {
+    let queue = FairQueue::new(1);
+    let _first = place(enter(&queue, familiar(PERSON)).1);
+    let mut waiting: Vec<_> = (0..HASH_QUEUE.count())
+        .map(|_| enter(&queue, familiar(PERSON)).0)
+        .collect();
+    assert!(sent_away(&enter(&queue, from(FLOOD)).1));
+    assert!(sent_away(&enter(&queue, familiar("192.0.2.8")).1));
+    assert!(waiting.iter_mut().all(|one| waits(&look(one))));
 }

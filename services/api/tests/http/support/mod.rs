@@ -5,10 +5,8 @@
 
 mod clock;
 mod database;
-mod together;
 
 pub use clock::ManualClock;
-pub use together::together;
 
 use clampward_api::config::{Config, Limits};
 use clampward_api::sign_in::{KeyRing, SigningKey};

@@ -16,6 +16,7 @@ mod limits;
 mod load;
 mod marks;
 mod places;
+mod programs;
 mod retired;
 mod retries;
 mod signing;
