@@ -9,6 +9,7 @@
 //!
 //! The software records and reminds. The employer's competent person, the maker's instructions and local law decide.
 
+pub mod acting;
 pub mod calendar;
 pub mod crediting;
 pub mod criteria;
@@ -23,6 +24,7 @@ pub mod lift_check;
 pub mod lockout;
 pub mod mark;
 pub mod measured;
+pub mod out_period;
 pub mod particulars;
 pub mod projection;
 pub mod quantity;
@@ -35,4 +37,5 @@ pub mod source;
 pub mod standing;
 pub mod statistics;
 pub mod wear;
+pub mod wll_band;
 pub mod words;

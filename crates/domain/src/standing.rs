@@ -67,19 +67,7 @@ pub fn standing(state: &ClampState, reference: &Reference, at: Timestamp) -> Sta
     }
     // A version of a yard or model that comes into force before the end may end fitness earlier, or move the end.
     let mut end = now.fit_until;
-    let mut changes: Vec<Timestamp> = state
-        .yards()
-        .iter()
-        .filter_map(|yard| reference.yards.get(yard))
-        .flat_map(|versions| versions.changes_after(at))
-        .chain(
-            state
-                .model_id()
-                .and_then(|model| reference.models.get(&model))
-                .into_iter()
-                .flat_map(|versions| versions.changes_after(at)),
-        )
-        .collect();
+    let mut changes = changes_of_versions(state, reference, at);
     changes.sort_unstable();
     for change in changes {
         if end.is_some_and(|end| end <= change) {
@@ -95,8 +83,50 @@ pub fn standing(state: &ClampState, reference: &Reference, at: Timestamp) -> Sta
     now
 }
 
+/// The standing at an instant, and the next instant at which it may be another although nothing is recorded.
+pub(crate) fn moment(
+    state: &ClampState,
+    reference: &Reference,
+    at: Timestamp,
+) -> (Standing, Option<Timestamp>) {
+    let (standing, mut changes) = look(state, reference, at);
+    changes.extend(changes_of_versions(state, reference, at));
+    for lockout in state.lockouts.values() {
+        changes.push(lockout.bars_from);
+        changes.extend(lockout.closed.as_ref().map(|closing| closing.at));
+    }
+    changes.retain(|change| *change > at);
+    (standing, changes.into_iter().min())
+}
+
+/// When another version of its yards or its model comes into force.
+fn changes_of_versions(
+    state: &ClampState,
+    reference: &Reference,
+    at: Timestamp,
+) -> Vec<Timestamp> {
+    state
+        .yards()
+        .iter()
+        .filter_map(|yard| reference.yards.get(yard))
+        .flat_map(|versions| versions.changes_after(at))
+        .chain(
+            state
+                .model_id()
+                .and_then(|model| reference.models.get(&model))
+                .into_iter()
+                .flat_map(|versions| versions.changes_after(at)),
+        )
+        .collect()
+}
+
 /// The standing under the versions in force at the instant.
 fn momentary(state: &ClampState, reference: &Reference, at: Timestamp) -> Standing {
+    look(state, reference, at).0
+}
+
+/// The same, with the instants to come at which it may be another.
+fn look(state: &ClampState, reference: &Reference, at: Timestamp) -> (Standing, Vec<Timestamp>) {
     let mut reasons = Vec::new();
     let mut ends: Vec<Timestamp> = Vec::new();
     if let Some(retired) = &state.retired {
@@ -178,14 +208,15 @@ fn momentary(state: &ClampState, reference: &Reference, at: Timestamp) -> Standi
     } else {
         Status::InService
     };
-    Standing {
+    let standing = Standing {
         status,
         fit: reasons.is_empty(),
         reasons,
-        fit_until: ends.into_iter().min(),
+        fit_until: ends.iter().copied().min(),
         due,
         service_class,
-    }
+    };
+    (standing, ends)
 }
 
 fn places<'a>(

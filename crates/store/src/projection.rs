@@ -3,6 +3,7 @@
 //! Everything here is computed from the entries and can be thrown away and computed again; `verify` does so and compares.
 
 use crate::clock::whole_microseconds;
+use crate::out_periods::{self, OutUpdate};
 use crate::{StoreError, Tx};
 use clampward_domain::fold::ClampState;
 use clampward_domain::ids::ClampId;
@@ -82,6 +83,7 @@ pub(crate) struct Written {
     lockouts: Vec<Lockout>,
     /// Whether the lock-outs are all there are, because the state comes from the whole history.
     is_whole: bool,
+    out_periods: OutUpdate,
 }
 
 impl Written {
@@ -89,6 +91,7 @@ impl Written {
     pub(crate) fn of(
         state: &mut ClampState,
         is_whole: bool,
+        out_periods: OutUpdate,
         reference: &Reference,
         at: Timestamp,
     ) -> Result<Self, StoreError> {
@@ -100,6 +103,7 @@ impl Written {
             state: serde_json::to_string(state)?,
             lockouts,
             is_whole,
+            out_periods,
         })
     }
 }
@@ -110,6 +114,11 @@ pub(crate) async fn write(tx: &mut Tx, all: Vec<Written>, reference_version: u64
         return Ok(());
     }
     write_lockouts(tx, &all).await?;
+    let periods: Vec<(Uuid, &OutUpdate)> = all
+        .iter()
+        .map(|one| (one.columns.id, &one.out_periods))
+        .collect();
+    out_periods::write(tx, &periods).await?;
     write_clamps(tx, &all, reference_version).await
 }
 

@@ -42,6 +42,8 @@ pub enum ViolationKind {
     ProjectionDiffers,
     /// The stored lock-outs are not those of the fold.
     LockoutsDiffer,
+    /// The stored periods in which a clamp is out are not those of its entries.
+    OutPeriodsDiffer,
     /// Reference data are not what the ledger records of them.
     ReferenceDiffers,
     /// A clamp was registered and is not there.

@@ -61,6 +61,21 @@ async fn an_altered_entry_is_seen_even_if_its_hash_is_made_to_fit() {
 }
 
 #[tokio::test]
+async fn a_period_that_is_altered_missing_or_of_nobodys_clamp_is_seen() {
+    for tampering in [
+        "update out_period set reasons = '{precaution}' where kind = 'tagged_out'",
+        "update out_period set starts_at = starts_at + interval '1 second' where kind = 'tagged_out' and foreseen",
+        "update out_period set foreseen = not foreseen",
+        "update out_period set yard_id = gen_random_uuid()",
+        "delete from out_period where kind = 'tagged_out'",
+        "update out_period set clamp_id = gen_random_uuid()",
+    ] {
+        let found = found_after(tampering).await;
+        assert_eq!(found, [ViolationKind::OutPeriodsDiffer].into(), "{tampering}");
+    }
+}
+
+#[tokio::test]
 async fn a_row_taken_out_of_the_middle_or_the_end_is_seen() {
     let found = found_after("delete from ledger where kind = 'tagged_out'").await;
     let expected = [

@@ -9,4 +9,5 @@ pub mod entry;
 pub mod json;
 pub mod page;
 pub mod problem;
+pub mod report;
 pub mod time;

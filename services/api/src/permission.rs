@@ -83,6 +83,8 @@ permissions! {
     AmendClamps = "amend_clamps", "Correct what was recorded of a clamp.",
         &[Role::Inspector, Role::Technician, Role::YardLead, Role::Safety];
     RetireClamps = "retire_clamps", "Retire clamps.", &[Role::YardLead, Role::Safety];
+    ReadReports = "read_reports", "See counts over the fleet.",
+        &[Role::YardLead, Role::Safety, Role::Auditor, Role::Integration, Role::Administrator];
     CheckLifts = "check_lifts", "Ask whether a lift may be made.", HANDS;
 }
 

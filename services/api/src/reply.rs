@@ -7,7 +7,7 @@ mod csv;
 mod list;
 mod media;
 
-pub use csv::{Cells, Columns};
+pub use csv::{Cells, Columns, table};
 pub use list::{Chunk, Listed, Size, list, whole};
 pub use media::Form;
 
@@ -147,7 +147,12 @@ pub fn created(location: &str, body: &impl Serialize) -> Answer {
 
 /// One resource with its ETag; 304 where the caller has these bytes already.
 pub fn resource(request: &HttpRequest, body: &impl Serialize) -> Answer {
-    let response = tagged(StatusCode::OK, body)?;
+    resource_of(request, "application/json", bytes(body)?)
+}
+
+/// The same in any form.
+pub fn resource_of(request: &HttpRequest, content_type: &str, bytes: Vec<u8>) -> Answer {
+    let response = tagged_of(StatusCode::OK, content_type, bytes);
     let known = request.headers().get_all(header::IF_NONE_MATCH).any(|given| {
         response
             .headers()
@@ -205,12 +210,15 @@ fn body_with(status: StatusCode, body: &impl Serialize) -> Answer {
 }
 
 fn tagged(status: StatusCode, body: &impl Serialize) -> Answer {
-    let bytes = bytes(body)?;
+    Ok(tagged_of(status, "application/json", bytes(body)?))
+}
+
+fn tagged_of(status: StatusCode, content_type: &str, bytes: Vec<u8>) -> HttpResponse {
     let tag = etag(&bytes);
-    Ok(HttpResponse::build(status)
-        .content_type("application/json")
+    HttpResponse::build(status)
+        .content_type(content_type)
         .insert_header((ETAG, tag))
-        .body(bytes))
+        .body(bytes)
 }
 
 fn bytes(body: &impl Serialize) -> Result<Vec<u8>, Failure> {

@@ -76,7 +76,7 @@ impl ClampState {
     }
 
     /// Notes an amendment, which acts at the time of what it cites.
-    pub(super) fn note_amendment(&mut self, entry: &Entry, reference: &Reference) {
+    pub(crate) fn note_amendment(&mut self, entry: &Entry, reference: &Reference) {
         if let Body::Amended(body) = &entry.body {
             if is_proven(entry, body, reference) {
                 self.proven.insert(entry.id);

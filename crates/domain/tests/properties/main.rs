@@ -10,6 +10,7 @@ mod found;
 mod incremental;
 mod lockouts;
 mod order;
+mod out_periods;
 mod random;
 mod time;
 

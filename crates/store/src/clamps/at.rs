@@ -6,15 +6,15 @@
 use super::Knowledge;
 use super::entries;
 use crate::{Store, StoreError, reference};
-use clampward_domain::entry::{Body, Entry};
+use clampward_domain::acting::acting_at;
+use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, fold};
-use clampward_domain::ids::{ClampId, EntryId};
+use clampward_domain::ids::ClampId;
 use clampward_domain::reference::{Reference, YardScope};
 use clampward_domain::standing::{Standing, standing};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff_sqlx::ToSqlx;
-use std::collections::BTreeMap;
 
 /// The time that is asked about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -110,66 +110,15 @@ impl Store {
 fn end_of_day(clamp: ClampId, known: &[Entry], reference: &Reference, day: Date) -> Timestamp {
     // The zone that matters is that of the yard then; which yard that was hardly depends on hours.
     let midnight = clampward_domain::calendar::Zone::utc().end_of(day);
-    let state = fold(clamp, &acting_at(known.to_vec(), midnight), reference);
-    let end = state
-        .yards()
+    let by_then = fold(clamp, &acting_at(known.to_vec(), midnight), reference).yards();
+    // One that was registered within those hours has been there ever since.
+    let yard = by_then
         .first()
-        .and_then(|yard| reference.yard_at(*yard, midnight))
+        .copied()
+        .or_else(|| fold(clamp, known, reference).yards().first().copied());
+    let end = yard
+        .and_then(|yard| reference.yard_at(yard, midnight))
         .map_or(midnight, |yard| yard.value.time_zone.end_of(day));
     end.checked_sub(jiff::SignedDuration::from_micros(1))
         .unwrap_or(end)
-}
-
-/// The entries that act at an instant.
-fn acting_at(known: Vec<Entry>, as_of: Timestamp) -> Vec<Entry> {
-    let times: BTreeMap<EntryId, (Timestamp, Option<EntryId>)> = known
-        .iter()
-        .map(|entry| (entry.id, (entry.counted_at, corrects(entry))))
-        .collect();
-    known
-        .into_iter()
-        .filter(|entry| acts_from(entry.id, &times).is_some_and(|from| from <= as_of))
-        .collect()
-}
-
-/// What an entry is a later word on.
-fn corrects(entry: &Entry) -> Option<EntryId> {
-    match &entry.body {
-        Body::Amended(amended) => Some(amended.cites),
-        Body::Confirmed(confirmed) => Some(confirmed.confirms),
-        Body::Registered(_)
-        | Body::Inspected(_)
-        | Body::TaggedOut(_)
-        | Body::Repaired(_)
-        | Body::ProofTested(_)
-        | Body::ReturnedToService(_)
-        | Body::Transferred(_)
-        | Body::Issued(_)
-        | Body::Received(_)
-        | Body::Classified(_)
-        | Body::Used(_)
-        | Body::Retired(_)
-        | Body::Reassessed(_) => None,
-    }
-}
-
-/// From when an entry acts: its own time, or that of what it is a word on. Citations are followed as far as there are
-/// entries, so that a circle ends too.
-fn acts_from(id: EntryId, times: &BTreeMap<EntryId, (Timestamp, Option<EntryId>)>) -> Option<Timestamp> {
-    let mut at = id;
-    let mut from = times.get(&id)?.0;
-    for _ in 0..times.len() {
-        match times
-            .get(&at)
-            .and_then(|(_, cited)| *cited)
-            .and_then(|cited| times.get(&cited).map(|(time, _)| (cited, *time)))
-        {
-            Some((cited, time)) => {
-                from = time;
-                at = cited;
-            }
-            None => break,
-        }
-    }
-    Some(from)
 }

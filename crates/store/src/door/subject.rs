@@ -1,11 +1,14 @@
 //! A clamp under lock while a recording is judged: its state, and what has to be loaded for it.
 
 use crate::clamps::entries;
+use crate::out_periods::OutUpdate;
 use crate::{StoreError, Tx};
+use clampward_domain::acting::corrects;
 use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, Evidence, Needs, fold};
 use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_domain::lockout::Lockout;
+use clampward_domain::out_period;
 use clampward_domain::reference::{Reference, YardScope};
 use sqlx::types::Json;
 use std::collections::BTreeSet;
@@ -33,6 +36,10 @@ pub(crate) struct Subject {
     history: Option<Vec<Entry>>,
     /// Whether the state was folded from the whole history.
     pub(crate) refolded: bool,
+    /// What this recording changes of the periods in which it is out, as long as every entry came last.
+    out: OutUpdate,
+    /// Whether a word on an earlier entry was taken up, which changes what was before.
+    corrected: bool,
     /// Whether anything is to be written.
     pub(crate) touched: bool,
 }
@@ -54,6 +61,8 @@ impl Subject {
             recorded: Vec::new(),
             history: None,
             refolded: false,
+            out: OutUpdate::default(),
+            corrected: false,
             touched: false,
         }
     }
@@ -115,24 +124,47 @@ impl Subject {
         if let Some(history) = &mut self.history {
             history.push(entry.clone());
         }
+        self.corrected |= corrects(&entry).is_some();
         if applies {
             self.state.apply(&entry, evidence, reference);
+            if !self.corrected && !self.refolded {
+                self.out.follow(&self.state, reference, entry.counted_at);
+            }
             Ok(())
         } else {
             self.refold(tx, reference).await
         }
     }
 
+    /// What is to be written of the periods in which it is out.
+    pub(crate) async fn out_periods(
+        &mut self,
+        tx: &mut Tx,
+        reference: &Reference,
+    ) -> Result<OutUpdate, StoreError> {
+        if !self.refolded && !self.corrected {
+            return Ok(std::mem::take(&mut self.out));
+        }
+        let clamp = self.clamp;
+        let history = self.history(tx).await?;
+        Ok(OutUpdate::Whole(out_period::whole(clamp, history, reference)))
+    }
+
     async fn refold(&mut self, tx: &mut Tx, reference: &Reference) -> Result<(), StoreError> {
+        let clamp = self.clamp;
+        self.state = fold(clamp, self.history(tx).await?, reference);
+        self.refolded = true;
+        Ok(())
+    }
+
+    /// Every entry, those of this recording included.
+    async fn history(&mut self, tx: &mut Tx) -> Result<&[Entry], StoreError> {
         if self.history.is_none() {
             let mut history = entries::all(tx, self.clamp).await?;
             history.extend(self.recorded.iter().cloned());
             self.history = Some(history);
         }
-        let history = self.history.as_deref().unwrap_or_default();
-        self.state = fold(self.clamp, history, reference);
-        self.refolded = true;
-        Ok(())
+        Ok(self.history.as_deref().unwrap_or_default())
     }
 
     /// Brings back closed lock-outs that are named; those of other clamps are none of this one's.

@@ -54,7 +54,15 @@ pub(crate) async fn write(
     let mut reassessed: (Vec<Uuid>, Vec<i64>) = Default::default();
     let mut numbers: (Vec<Uuid>, Vec<String>, Vec<String>) = Default::default();
     for subject in subjects.values_mut().filter(|subject| subject.touched) {
-        projections.push(Written::of(&mut subject.state, subject.refolded, reference, now)?);
+        let out_periods = subject.out_periods(tx, reference).await?;
+        let whole = subject.refolded;
+        projections.push(Written::of(
+            &mut subject.state,
+            whole,
+            out_periods,
+            reference,
+            now,
+        )?);
         // A model's maker may have another name by now: then the number is another one too.
         subject
             .numbers

@@ -3,10 +3,12 @@
 use super::{VerifyReport, ViolationKind};
 use crate::StoreError;
 use crate::clamps::entries;
+use crate::out_periods;
 use crate::projection::{self, Columns};
 use clampward_domain::fold::{ClampState, fold};
 use clampward_domain::ids::{ClampId, LockoutId};
 use clampward_domain::lockout::Lockout;
+use clampward_domain::out_period;
 use clampward_domain::reference::Reference;
 use jiff::Timestamp;
 use sqlx::PgConnection;
@@ -96,6 +98,15 @@ async fn check(
             "the stored columns are not those of its state",
         );
     }
+    let periods = out_period::whole(clamp, &entries, reference);
+    if out_periods::stored(connection, row.id).await? != out_periods::rows(row.id, &periods) {
+        report.found(
+            ViolationKind::OutPeriodsDiffer,
+            Some(row.id),
+            None,
+            "the stored periods in which it is out are not those of its entries",
+        );
+    }
     let kept: Vec<Json<Lockout>> =
         sqlx::query_scalar("-- verify.lockouts\nselect record from lockout where clamp_id = $1 order by id")
             .bind(row.id)
@@ -165,6 +176,21 @@ async fn check_presence(connection: &mut PgConnection, report: &mut VerifyReport
             Some(clamp),
             None,
             "it was registered and has no row",
+        );
+    }
+    let strays: Vec<Uuid> = sqlx::query_scalar(
+        "-- verify.stray_periods
+         select distinct p.clamp_id from out_period as p
+         where not exists (select from clamp as c where c.id = p.clamp_id) order by 1",
+    )
+    .fetch_all(&mut *connection)
+    .await?;
+    for clamp in strays {
+        report.found(
+            ViolationKind::OutPeriodsDiffer,
+            Some(clamp),
+            None,
+            "periods are kept of a clamp that is not there",
         );
     }
     let unclaimed: Vec<Uuid> = sqlx::query_scalar(

@@ -15,6 +15,6 @@ mod services;
 pub use authorized::{Authorized, Caller};
 pub use json::{Json, PartialJson};
 pub use looked_up::LookedUp;
-pub use parameters::{PageParameters, Path, Query, bound_key, bound_page, instant, page, refused};
+pub use parameters::{PageParameters, Path, Query, as_of, bound_key, bound_page, instant, page, refused};
 pub use public::{NoQuery, Public};
 pub use services::Services;

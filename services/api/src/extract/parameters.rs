@@ -5,6 +5,7 @@ use crate::reply::Failure;
 use actix_web::dev::Payload;
 use actix_web::error::QueryPayloadError;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, web};
+use clampward_store::AsOf;
 use clampward_wire::json::{ID_ADVICE, join, shape_error};
 use clampward_wire::page::{DEFAULT_LIMIT, MAX_LIMIT, decode_key, encode_key};
 use clampward_wire::problem::{self, FieldError, Problem};
@@ -230,6 +231,17 @@ fn message(error: QueryPayloadError) -> String {
 /// An instant in the strict form.
 pub fn instant(pointer: &str, text: &str) -> Result<Timestamp, Failure> {
     time::parse(text).ok_or_else(|| refused(FieldError::new(pointer, "not-a-time", time::ADVICE)))
+}
+
+/// A time that is asked about: an instant, or the end of a day in the clamp's yard.
+pub fn as_of(pointer: &str, text: &str) -> Result<AsOf, Failure> {
+    if let Some(day) = time::parse_day(text) {
+        return Ok(AsOf::EndOf(day));
+    }
+    time::parse(text).map(AsOf::Instant).ok_or_else(|| {
+        let advice = format!("{}; or a day: {}", time::ADVICE, time::DAY_ADVICE);
+        refused(FieldError::new(pointer, "not-a-time", advice))
+    })
 }
 
 /// A refusal of a parameter.

@@ -39,6 +39,11 @@ const TAGS: &[(&str, &str)] = &[
          is for that lift only and replaces no competent person.",
     ),
     (
+        "Reports",
+        "Counts over the fleet, of the yards that one sees, now and as they were on any day. Barring lock-outs and overdue \
+         inspections are counted apart.",
+    ),
+    (
         "Operations",
         "Health, keys and help: for whoever runs the service, and for programs that meet a problem.",
     ),

@@ -65,6 +65,30 @@ fn is_formula(text: &str) -> bool {
     text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '\0', '＝', '＋', '－', '＠'])
 }
 
+/// A whole table whose headings depend on what was asked for.
+pub fn table<R>(
+    heading: &[&str],
+    rows: &[R],
+    fill: impl Fn(&R, &mut Cells<'_>),
+) -> Result<Vec<u8>, csv::Error> {
+    let mut out = Vec::new();
+    let mut writer = writer(&mut out);
+    writer.write_record(heading)?;
+    let mut record = csv::StringRecord::new();
+    for row in rows {
+        record.clear();
+        let mut cells = Cells {
+            record: &mut record,
+            text: String::new(),
+        };
+        fill(row, &mut cells);
+        writer.write_record(&record)?;
+    }
+    writer.flush()?;
+    drop(writer);
+    Ok(out)
+}
+
 /// Writes the heading.
 pub(super) fn heading<T: Columns>(out: &mut Vec<u8>) -> Result<(), csv::Error> {
     writer(out).write_record(T::NAMES)

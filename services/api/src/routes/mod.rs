@@ -18,6 +18,7 @@ pub mod lift_checks;
 pub mod models;
 pub mod oauth;
 pub mod operations;
+pub mod reports;
 pub mod rule_sets;
 pub mod service_accounts;
 pub mod users;
@@ -66,5 +67,6 @@ pub fn register(config: &mut ServiceConfig) {
         .service(rule_sets::list::list)
         .service(criteria::list::list)
         .configure(clamps::register)
+        .service(reports::out_of_service::out_of_service)
         .service(lift_checks::check::lift_check);
 }

@@ -1,15 +1,12 @@
 //! `GET /v1/clamps/{clamp_id}`.
 
 use super::view::{self, Known};
-use crate::extract::{Authorized, Path, Query, instant, refused};
+use crate::extract::{Authorized, Path, Query, as_of, instant};
 use crate::permission::{Permission, ReadClamps};
 use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
 use clampward_domain::ids::ClampId;
-use clampward_store::AsOf;
 use clampward_wire::clamp::ClampView;
-use clampward_wire::problem::FieldError;
-use clampward_wire::time;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
@@ -40,7 +37,12 @@ pub struct Times {
 pub async fn read(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>, times: Query<Times>) -> Answer {
     let not_found = || Failure::not_found("clamp");
     let now = call.now();
-    let as_of = times.0.as_of.as_deref().map(as_of).transpose()?;
+    let as_of = times
+        .0
+        .as_of
+        .as_deref()
+        .map(|text| as_of("/as_of", text))
+        .transpose()?;
     let known_at = times
         .0
         .known_at
@@ -71,15 +73,4 @@ pub async fn read(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>, times: 
         view::clamp(&then.state, then.entries, &then.reference, then.as_of, known)
     };
     ok(&view.ok_or_else(not_found)?)
-}
-
-fn as_of(text: &str) -> Result<AsOf, Failure> {
-    if let Some(day) = time::parse_day(text) {
-        return Ok(AsOf::EndOf(day));
-    }
-    let instant = time::parse(text).map(AsOf::Instant);
-    instant.ok_or_else(|| {
-        let advice = format!("{}; or a day: {}", time::ADVICE, time::DAY_ADVICE);
-        refused(FieldError::new("/as_of", "not-a-time", advice))
-    })
 }

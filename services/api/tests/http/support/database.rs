@@ -122,6 +122,17 @@ impl TestApp {
             .await
             .expect("a count")
     }
+    /// Works off every clamp that waits to be reassessed, as the service does in the background.
+    pub async fn reassess(&self) {
+        let store = Store::connect(StoreOptions {
+            url: self.database.service_url.clone(),
+            max_connections: 2,
+            clock: self.clock.clone(),
+        })
+        .await
+        .expect("the store");
+        while store.reassess_pending(50).await.expect("reassessed") > 0 {}
+    }
     /// Chains, seals, positions and projections are whole.
     pub async fn verify(&self) {
         let store = Store::connect(StoreOptions {

@@ -17,6 +17,7 @@ mod load;
 mod marks;
 mod places;
 mod programs;
+mod reports;
 mod retired;
 mod retries;
 mod signing;
