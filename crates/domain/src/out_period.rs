@@ -169,10 +169,7 @@ pub fn kind(standing: &Standing) -> Option<OutKind> {
         Status::AwaitingInitialInspection => Some(OutKind::AwaitingInitialInspection),
         Status::InService if standing.fit => None,
         Status::InService => {
-            let only_overdue = standing
-                .reasons
-                .iter()
-                .all(|reason| is_overdue(reason.code));
+            let only_overdue = standing.reasons.iter().all(|reason| is_overdue(reason.code));
             Some(if only_overdue {
                 OutKind::Overdue
             } else {

@@ -100,11 +100,7 @@ pub(crate) fn moment(
 }
 
 /// When another version of its yards or its model comes into force.
-fn changes_of_versions(
-    state: &ClampState,
-    reference: &Reference,
-    at: Timestamp,
-) -> Vec<Timestamp> {
+fn changes_of_versions(state: &ClampState, reference: &Reference, at: Timestamp) -> Vec<Timestamp> {
     state
         .yards()
         .iter()

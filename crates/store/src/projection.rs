@@ -114,10 +114,7 @@ pub(crate) async fn write(tx: &mut Tx, all: Vec<Written>, reference_version: u64
         return Ok(());
     }
     write_lockouts(tx, &all).await?;
-    let periods: Vec<(Uuid, &OutUpdate)> = all
-        .iter()
-        .map(|one| (one.columns.id, &one.out_periods))
-        .collect();
+    let periods: Vec<(Uuid, &OutUpdate)> = all.iter().map(|one| (one.columns.id, &one.out_periods)).collect();
     out_periods::write(tx, &periods).await?;
     write_clamps(tx, &all, reference_version).await
 }

@@ -124,6 +124,8 @@ limits! {
         "Items of one page of a list; a larger `limit` is refused with 400.";
     PAGE_USUAL = "page_items_usual", kept_items(clampward_wire::page::DEFAULT_LIMIT), Items,
         "Items of a page if `limit` is left out.";
+    REPORT_GROUPS = "report_groups", kept(clampward_store::reports::MAX_GROUPS), Items,
+        "Groups of one report; one with more is refused with 400: group by less.";
     COMPRESSED = "compressed_from_bytes", 1 << 10, Bytes,
         "Smaller answers are sent as they are, whatever Accept-Encoding says.";
 

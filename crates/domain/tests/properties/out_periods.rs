@@ -42,7 +42,12 @@ fn stored(periods: &[OutPeriod], at: Timestamp) -> Option<Said> {
     let mut covering = periods.iter().filter(|period| period.covers(at));
     let found = covering.next()?;
     assert_eq!(covering.next(), None, "two periods at {at}");
-    Some((found.kind, found.reasons.clone(), found.yards.clone(), found.wll_kg))
+    Some((
+        found.kind,
+        found.reasons.clone(),
+        found.yards.clone(),
+        found.wll_kg,
+    ))
 }
 
 proptest! {

@@ -191,9 +191,21 @@ async fn count(
 ) -> Result<Vec<Row>, StoreError> {
     let by = |wanted: GroupBy| group_by.contains(&wanted);
     let mut query = QueryBuilder::<Postgres>::new("-- reports.out_of_service\nselect ");
-    query.push(if by(GroupBy::Yard) { "y.yard_id" } else { "null::uuid as yard_id" });
-    query.push(if by(GroupBy::Reason) { ", r.reason" } else { ", null::text as reason" });
-    query.push(if by(GroupBy::Model) { ", p.model_id" } else { ", null::uuid as model_id" });
+    query.push(if by(GroupBy::Yard) {
+        "y.yard_id"
+    } else {
+        "null::uuid as yard_id"
+    });
+    query.push(if by(GroupBy::Reason) {
+        ", r.reason"
+    } else {
+        ", null::text as reason"
+    });
+    query.push(if by(GroupBy::Model) {
+        ", p.model_id"
+    } else {
+        ", null::uuid as model_id"
+    });
     if by(GroupBy::WllBand) {
         query.push(", ").push(BAND).push(" as wll_band");
     } else {
@@ -242,9 +254,7 @@ async fn count(
 
 /// One row more than the groups of an answer can have.
 fn row_limit() -> usize {
-    MAX_GROUPS
-        .saturating_mul(OutKind::ALL.len())
-        .saturating_add(1)
+    MAX_GROUPS.saturating_mul(OutKind::ALL.len()).saturating_add(1)
 }
 
 /// The band of a WLL, as [`WllBand::of`] says it.

@@ -67,7 +67,12 @@ impl Fleet {
             .await;
         let back = returning(&[
             release(&lockout, "repaired", &done.repair, &done.inspection),
-            release(&done.not_reinspected, "reinspected", &done.repair, &done.inspection),
+            release(
+                &done.not_reinspected,
+                "reinspected",
+                &done.repair,
+                &done.inspection,
+            ),
         ]);
         self.return_to_service(&self.lead, &repaired, back)
             .await
@@ -138,17 +143,37 @@ impl Fleet {
             &json!({"performed_at": "2025-03-18T06:00:00Z"}),
         );
         self.tag_out(&self.operator, &moved, late).await;
-        let late = with(accepted("frequent"), &json!({"performed_at": "2025-04-13T20:00:00Z"}));
+        let late = with(
+            accepted("frequent"),
+            &json!({"performed_at": "2025-04-13T20:00:00Z"}),
+        );
         self.inspect(&self.inspector, &fit, late).await.succeeded(201);
         vec![
-            fit, twice, new, british, from_outside, retired, repaired, doubtful, rating, special, dated, wrong,
-            moved, remade, late_that_day,
+            fit,
+            twice,
+            new,
+            british,
+            from_outside,
+            retired,
+            repaired,
+            doubtful,
+            rating,
+            special,
+            dated,
+            wrong,
+            moved,
+            remade,
+            late_that_day,
         ]
     }
 
     /// Every clamp at a time, asked one by one; those that were not there yet are left out.
     async fn ask_every_one(&self, clamps: &[String], as_of: &str) -> Vec<Value> {
-        let query = if as_of.is_empty() { String::new() } else { format!("as_of={as_of}") };
+        let query = if as_of.is_empty() {
+            String::new()
+        } else {
+            format!("as_of={as_of}")
+        };
         let mut views = Vec::new();
         for clamp in clamps {
             let reply = self.clamp_then(&self.safety, clamp, &query).await;
@@ -220,12 +245,14 @@ fn how(view: &Value) -> Option<(usize, BTreeSet<String>)> {
         // Named by the reasons: a lock-out that was closed later is no longer among the open ones.
         "tagged_out" => {
             let reasons = view["fitness"]["reasons"].as_array()?.iter();
-            let what = reasons.filter(|reason| reason["code"] == "tagged_out").map(|reason| {
-                let detail = reason["detail"].as_str().expect("a detail");
-                let told = detail.split(": ").nth(1).expect("what for");
-                let end = told.find(['.', '(']).expect("an end");
-                told[..end].trim().replace(' ', "_")
-            });
+            let what = reasons
+                .filter(|reason| reason["code"] == "tagged_out")
+                .map(|reason| {
+                    let detail = reason["detail"].as_str().expect("a detail");
+                    let told = detail.split(": ").nth(1).expect("what for");
+                    let end = told.find(['.', '(']).expect("an end");
+                    told[..end].trim().replace(' ', "_")
+                });
             Some((0, what.collect()))
         }
         "awaiting_initial_inspection" => Some((2, codes)),
@@ -237,7 +264,10 @@ fn how(view: &Value) -> Option<(usize, BTreeSet<String>)> {
 }
 
 fn band(wll: &Value) -> &'static str {
-    let kilograms: f64 = wll["value"].as_str().and_then(|value| value.parse().ok()).expect("a WLL");
+    let kilograms: f64 = wll["value"]
+        .as_str()
+        .and_then(|value| value.parse().ok())
+        .expect("a WLL");
     assert_eq!(wll["unit"], "kg");
     match kilograms {
         light if light <= 1000.0 => "up_to_1_t",
@@ -258,7 +288,10 @@ fn groups(report: &Value, keys: &[&str]) -> Counted {
                     "wll_band" => &item["wll_band"]["band"],
                     other => &item[other]["id"],
                 };
-                value.as_str().unwrap_or_else(|| panic!("{key} in {item}")).to_owned()
+                value
+                    .as_str()
+                    .unwrap_or_else(|| panic!("{key} in {item}"))
+                    .to_owned()
             })
             .collect();
         assert_eq!(counted.insert(key, columns(item)), None, "{item} twice");
@@ -267,7 +300,11 @@ fn groups(report: &Value, keys: &[&str]) -> Counted {
 }
 
 fn columns(counts: &Value) -> [u64; 4] {
-    COLUMNS.map(|column| counts[column].as_u64().unwrap_or_else(|| panic!("{column} in {counts}")))
+    COLUMNS.map(|column| {
+        counts[column]
+            .as_u64()
+            .unwrap_or_else(|| panic!("{column} in {counts}"))
+    })
 }
 
 #[actix_web::test]
@@ -323,7 +360,10 @@ async fn counts_at_any_time_are_those_of_asking_every_clamp_one_by_one() {
             }
         }
     }
-    assert!(seen.iter().all(|number| *number > 0), "every column was tried: {seen:?}");
+    assert!(
+        seen.iter().all(|number| *number > 0),
+        "every column was tried: {seen:?}"
+    );
     fleet.stop().await;
 }
 
@@ -394,7 +434,10 @@ async fn the_etag_holds_until_a_number_changes_and_the_headers_say_how_fresh_it_
         header.parse().expect("a number")
     };
     assert_eq!(position(&again), position(&first) + 1);
-    assert_ne!(again.header("clampward-generated-at"), first.header("clampward-generated-at"));
+    assert_ne!(
+        again.header("clampward-generated-at"),
+        first.header("clampward-generated-at")
+    );
     assert_eq!(again.header("cache-control"), Some("private, no-cache"));
     let table = ask(first.etag(), "text/csv").await.succeeded(200);
     assert_ne!(table.etag(), first.etag(), "another form is another answer");
@@ -412,7 +455,12 @@ async fn the_etag_holds_until_a_number_changes_and_the_headers_say_how_fresh_it_
 async fn the_table_has_a_row_per_group_and_the_total_last_and_runs_nothing() {
     let fleet = Fleet::start().await;
     let evil = fleet
-        .yard("EVL", "Europe/London", "gb-loler", json!({"name": "@SUM(A1), \"x\""}))
+        .yard(
+            "EVL",
+            "Europe/London",
+            "gb-loler",
+            json!({"name": "@SUM(A1), \"x\""}),
+        )
         .await;
     let id = fleet.new_id();
     let there = with(fleet.registration(&id, "1"), &json!({"yard_id": evil}));
@@ -437,7 +485,9 @@ async fn the_table_has_a_row_per_group_and_the_total_last_and_runs_nothing() {
         text.split("\r\n").collect::<Vec<_>>(),
         [
             "row,yard_id,yard_code,yard_name,reason,wll_band,wll_above_t,wll_up_to_t,tagged_out,overdue,awaiting_initial_inspection,not_fit",
-            &format!("group,{evil},EVL,\"'@SUM(A1), \"\"x\"\"\",awaiting_initial_inspection,over_1_to_3_t,1,3,0,0,1,0"),
+            &format!(
+                "group,{evil},EVL,\"'@SUM(A1), \"\"x\"\"\",awaiting_initial_inspection,over_1_to_3_t,1,3,0,0,1,0"
+            ),
             &format!("group,{newport},NPT,Yard NPT,dropped,over_1_to_3_t,1,3,1,0,0,0"),
             &format!("group,{newport},NPT,Yard NPT,pin_bent,over_1_to_3_t,1,3,1,0,0,0"),
             "total,,,,,,,,1,0,1,0",
@@ -459,7 +509,10 @@ async fn a_word_that_is_no_key_or_no_time_is_named() {
         let reply = fleet.get(&fleet.safety, &format!("{REPORT}?{query}")).await;
         reply.refused(400, "invalid-parameters").at(pointer, code);
     }
-    fleet.get(&fleet.operator, REPORT).await.refused(403, "not-allowed");
+    fleet
+        .get(&fleet.operator, REPORT)
+        .await
+        .refused(403, "not-allowed");
     fleet.stop().await;
 }
 
