@@ -62,6 +62,9 @@ pub enum StoreError {
         /// How many there are.
         there: u64,
     },
+    /// A command came after its unit was over.
+    #[error("the transaction that the command belongs to is over")]
+    UnitOver,
     /// A value has no canonical form.
     #[error(transparent)]
     Canonical(#[from] CanonicalError),

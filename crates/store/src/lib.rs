@@ -1,6 +1,7 @@
 //! PostgreSQL: the ledger, what is computed from it, and the one door that writes. Every SQL statement lives here.
 //!
 //! - [`Store::run_tx`] runs a named transaction under the writing role, repeated where the database asks for it.
+//! - [`Store::once`] shares one transaction between several commands and keeps the answer in it.
 //! - [`ledger::append`] is its last statement: rows get their gapless position there and nowhere else.
 //! - [`Store::record`] is the door for entries about clamps.
 //! - [`Store::read`] opens a transaction under the reading role, which sees the yards it is told and nothing more.
@@ -16,6 +17,7 @@ mod health;
 pub mod ledger;
 mod lift_checks;
 mod migrate;
+pub mod once;
 mod out_periods;
 pub mod people;
 mod projection;

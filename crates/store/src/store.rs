@@ -3,6 +3,7 @@
 use crate::clamps::look_up::{IN_FLIGHT, LookUps};
 use crate::clock::whole_microseconds;
 use crate::door::Together;
+use crate::once::Shared;
 use crate::{Clock, StoreError, reference};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
@@ -44,6 +45,8 @@ pub struct StoreOptions {
 #[derive(Clone)]
 pub struct Store {
     pub(crate) inner: Arc<Inner>,
+    /// The transaction that its commands share; none: each has its own.
+    pub(crate) shared: Option<Shared>,
 }
 
 pub(crate) struct Inner {
@@ -101,7 +104,15 @@ impl Store {
                 clock: options.clock,
                 reference: reference::Cache::default(),
             }),
+            shared: None,
         })
+    }
+    /// The same database with commands that share a transaction.
+    pub(crate) fn sharing(&self, shared: Shared) -> Self {
+        Self {
+            inner: Arc::clone(&self.inner),
+            shared: Some(shared),
+        }
     }
     /// Connects and makes sure that the database answers.
     pub async fn connect(options: StoreOptions) -> Result<Self, StoreError> {

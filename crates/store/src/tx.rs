@@ -51,6 +51,9 @@ impl Tx {
     pub fn now(&self) -> Timestamp {
         self.now
     }
+    pub(crate) async fn commit(self) -> Result<(), StoreError> {
+        Ok(self.inner.commit().await?)
+    }
 }
 impl Deref for Tx {
     type Target = PgConnection;
@@ -97,6 +100,9 @@ impl Store {
         name: &'static str,
         mut command: impl AsyncFnMut(&mut Tx) -> Result<T, E>,
     ) -> Result<T, E> {
+        if let Some(shared) = &self.shared {
+            return shared.run(name, command).await;
+        }
         let mut attempts = 0;
         loop {
             attempts += 1;
@@ -116,6 +122,9 @@ impl Store {
         name: &'static str,
         command: &C,
     ) -> Result<C::Output, C::Error> {
+        if let Some(shared) = &self.shared {
+            return shared.run_command(name, command).await;
+        }
         let mut attempts = 0;
         loop {
             attempts += 1;
@@ -128,7 +137,7 @@ impl Store {
         }
     }
 
-    async fn begin(&self) -> Result<Tx, StoreError> {
+    pub(crate) async fn begin(&self) -> Result<Tx, StoreError> {
         let inner = begin_alive(&self.inner.door).await?;
         Ok(Tx {
             inner,
@@ -202,7 +211,11 @@ async fn end<T, E: CommandError>(name: &'static str, tx: Tx, result: Result<T, E
 }
 
 /// How long to wait before the next attempt, if there is to be one.
-fn wait_after<E: CommandError>(name: &'static str, attempts: u32, error: E) -> Result<Duration, E> {
+pub(crate) fn wait_after<E: CommandError>(
+    name: &'static str,
+    attempts: u32,
+    error: E,
+) -> Result<Duration, E> {
     if !error.store_error().is_some_and(StoreError::is_repeatable) {
         return Err(error);
     }

@@ -22,9 +22,17 @@ const SWEEP_PAUSE: Duration = Duration::from_secs(60);
 /// From so many accounts on that somebody failed to sign in to within ten minutes, it looks like spraying.
 const SPRAY_ACCOUNTS: u64 = 20;
 
+/// Pause between two looks for answers that are kept no longer.
+const FORGET_PAUSE: Duration = Duration::from_secs(600);
+
 /// Runs until the process stops.
 pub async fn run(store: Store) {
-    tokio::join!(reassess(&store), prepare_months(&store), sweep_attempts(&store));
+    tokio::join!(
+        reassess(&store),
+        prepare_months(&store),
+        forget_answers(&store),
+        sweep_attempts(&store)
+    );
 }
 
 async fn reassess(store: &Store) {
@@ -98,5 +106,18 @@ async fn heard(signal: &mut Option<Signal>) -> Option<()> {
     match signal {
         Some(signal) => signal.recv().await,
         None => None,
+    }
+}
+
+async fn forget_answers(store: &Store) {
+    loop {
+        match store.forget_kept_answers().await {
+            Ok(0) => tokio::time::sleep(FORGET_PAUSE).await,
+            Ok(answers) => tracing::info!(answers, "kept answers forgotten"),
+            Err(error) => {
+                tracing::warn!(error = %crate::reply::chain(&error), "forgetting kept answers failed; it is tried again");
+                tokio::time::sleep(FORGET_PAUSE).await;
+            }
+        }
     }
 }

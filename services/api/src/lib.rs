@@ -13,6 +13,7 @@ pub mod environment;
 pub mod extract;
 mod frame;
 pub mod healthcheck;
+pub mod idempotency;
 pub mod limits;
 pub mod logs;
 pub mod metrics;

@@ -147,6 +147,9 @@ limits! {
     READINESS = "readiness_seconds", 2, Seconds,
         "How old an answer of `/readyz` about the database may be.";
 
+    KEPT_ANSWER = "idempotency_key_hours", clampward_store::once::KEPT_HOURS.unsigned_abs(), Hours,
+        "How long the first answer under an Idempotency-Key is kept; after that, the same key does it again.";
+
     // Requests under way in one process, by class.
     EXPORTS = "exports_at_once", 4, Requests,
         "Exports under way; beyond it 503 `overloaded`.";

@@ -5,6 +5,7 @@
 
 mod examples;
 mod front;
+mod once;
 mod problems;
 mod tidy;
 mod webhooks;
@@ -27,6 +28,8 @@ pub const PERMISSION: &str = "x-permission";
 pub const PROBLEMS: &str = "x-problems";
 /// Name of the headings that a list has as CSV in the contract: it can be had as a stream then.
 pub const CSV_COLUMNS: &str = "x-csv-columns";
+/// Says in the contract that an operation takes an `Idempotency-Key`.
+pub const IDEMPOTENT: &str = "x-idempotent";
 /// The permission of an operation that needs none.
 pub const PUBLIC: &str = "public";
 

@@ -61,6 +61,12 @@ problems! {
     METHOD_NOT_ALLOWED = "method-not-allowed", 405, "This address does not know the method",
         "The header Allow lists the methods that the address knows.";
 
+    // Doing something once.
+    IDEMPOTENCY_KEY_IN_USE = "idempotency-key-in-use", 409, "The request with this key is still being done",
+        "Another request with the same Idempotency-Key has not been answered yet. Ask again after the time in Retry-After: you will get its answer, or do it if it failed.";
+    IDEMPOTENCY_KEY_REUSED = "idempotency-key-reused", 422, "The key was used for another body",
+        "An Idempotency-Key stands for one request: the same key with another body is refused, and what was done first stays. Give a new request a new key.";
+
     // Changes of reference data.
     VERSION_MISSING = "version-missing", 428, "Say which version you are changing",
         "Read the resource, then send its ETag in the header If-Match, so that a change made meanwhile by somebody else is not lost.";

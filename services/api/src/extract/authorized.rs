@@ -42,12 +42,21 @@ pub struct Authorized<P> {
     services: Data<Services>,
     caller: Caller,
     permission: PhantomData<P>,
+    /// The store whose commands share a transaction, where they do.
+    unit: Option<Store>,
 }
 
 impl<P: Permission> Authorized<P> {
     /// The store.
     pub fn store(&self) -> &Store {
-        &self.services.store
+        self.unit.as_ref().unwrap_or(&self.services.store)
+    }
+    /// The same caller with a store whose commands share a transaction.
+    pub(crate) fn within_unit(self, unit: Store) -> Self {
+        Self {
+            unit: Some(unit),
+            ..self
+        }
     }
     /// Passwords.
     pub fn hasher(&self) -> &Hasher {
@@ -119,6 +128,7 @@ impl<P: Permission> FromRequest for Authorized<P> {
                 services,
                 caller,
                 permission: PhantomData,
+                unit: None,
             })
         })
     }

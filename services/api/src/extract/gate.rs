@@ -6,7 +6,7 @@ use tokio::sync::Semaphore;
 
 /// Closed while a caller is being checked; opened once they may come in.
 #[derive(Clone)]
-pub(super) struct Gate(Rc<Semaphore>);
+pub(crate) struct Gate(Rc<Semaphore>);
 
 impl Gate {
     /// Puts a closed gate into the request.

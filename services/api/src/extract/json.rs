@@ -1,11 +1,13 @@
 //! JSON bodies, read strictly after the caller was let in.
 
 use super::gate::Gate;
+use crate::idempotency::IDEMPOTENCY_KEY;
 use crate::reply::Failure;
 use actix_web::dev::Payload;
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::web::Bytes;
-use actix_web::{FromRequest, HttpRequest};
+use actix_web::{FromRequest, HttpMessage, HttpRequest};
+use clampward_store::canonical;
 use clampward_wire::json::{from_value, parse};
 use clampward_wire::problem::{self, Problem};
 use serde::de::DeserializeOwned;
@@ -53,13 +55,28 @@ fn parsed(
     let gate = Gate::of(request);
     let media = media_type(request);
     let bytes = Bytes::from_request(request, payload);
+    let keyed = request
+        .headers()
+        .contains_key(IDEMPOTENCY_KEY)
+        .then(|| request.clone());
     async move {
         Gate::passed(gate).await;
         media?;
         let bytes = bytes.await.map_err(|error| unreadable(&error))?;
-        Ok(parse(&bytes).map_err(Problem::from)?)
+        let body = parse(&bytes).map_err(Problem::from)?;
+        if let Some(request) = keyed {
+            let canonical = canonical::to_bytes(&body).map_err(|error| Failure::internal(&error))?;
+            request
+                .extensions_mut()
+                .insert(BodyDigest(canonical::sha256(&[&canonical])));
+        }
+        Ok(body)
     }
 }
+
+/// Digest of a body in canonical form, for a request that bears an `Idempotency-Key`.
+#[derive(Clone, Copy)]
+pub(crate) struct BodyDigest(pub [u8; 32]);
 
 /// Only JSON in UTF-8 is read, and it has to be said so.
 fn media_type(request: &HttpRequest) -> Result<(), Failure> {

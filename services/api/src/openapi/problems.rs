@@ -2,7 +2,7 @@
 //!
 //! Answers that several operations share stand once, under `components/responses`, named after their codes.
 
-use super::{CSV_COLUMNS, PERMISSION, PROBLEMS};
+use super::{CSV_COLUMNS, IDEMPOTENT, PERMISSION, PROBLEMS, once};
 use crate::permission;
 use clampward_wire::problem::{self, Kind, MEDIA_TYPE, Problem};
 use serde_json::Value;
@@ -68,6 +68,14 @@ pub(super) fn complete(operation: &mut Operation, shared: &mut Shared) {
         codes.insert(problem::NOT_ACCEPTABLE.code);
         let columns: Vec<&str> = columns.iter().filter_map(Value::as_str).collect();
         offer_streams(operation, &columns);
+    }
+    if extension(operation, IDEMPOTENT).is_some() {
+        codes.extend([
+            problem::INVALID_HEADER.code,
+            problem::IDEMPOTENCY_KEY_IN_USE.code,
+            problem::IDEMPOTENCY_KEY_REUSED.code,
+        ]);
+        once::take_key(operation);
     }
     if let Some(Value::Array(own)) = extension(operation, PROBLEMS) {
         let own: Vec<&str> = own.iter().filter_map(Value::as_str).collect();

@@ -2,6 +2,7 @@
 
 use super::view::CompetenceView;
 use crate::extract::{Authorized, Json, Path};
+use crate::idempotency::Idempotent;
 use crate::permission::{Permission, RecordCompetences};
 use crate::reply::{Answer, created};
 use actix_web::post;
@@ -42,7 +43,7 @@ pub struct NewCompetence {
     tag = "People",
     params(("id" = PersonId, Path, description = "The person.")),
     request_body = NewCompetence,
-    extensions(("x-permission" = json!(RecordCompetences::NAME)), ("x-problems" = json!(["not-found", "own-competence"]))),
+    extensions(("x-permission" = json!(RecordCompetences::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["not-found", "own-competence"]))),
     responses((status = 201, description = "Recorded.", body = CompetenceView, headers(
         ("Location" = String, description = "Where the person's competences are."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
@@ -51,13 +52,19 @@ pub async fn create(
     call: Authorized<RecordCompetences>,
     id: Path<PersonId>,
     body: Json<NewCompetence>,
+    once: Idempotent,
 ) -> Answer {
+    once.run(call, async |call| record(call, id.0, body.0).await)
+        .await
+}
+
+async fn record(call: &Authorized<RecordCompetences>, person: PersonId, new: NewCompetence) -> Answer {
     let NewCompetence {
         kind,
         valid_from,
         valid_until,
         evidence,
-    } = body.0;
+    } = new;
     let mut errors = Vec::new();
     if valid_until.is_some_and(|last| last < valid_from) {
         errors.push(FieldError::new(
@@ -89,10 +96,10 @@ pub async fn create(
     };
     let record = call
         .store()
-        .record_competence(call.new_id()?, call.person(), id.0, &body)
+        .record_competence(call.new_id()?, call.person(), person, &body)
         .await?;
     created(
-        &format!("/v1/users/{}/competences", id.0),
+        &format!("/v1/users/{person}/competences"),
         &CompetenceView::from(record),
     )
 }

@@ -2,6 +2,7 @@
 
 use super::view::CompetenceView;
 use crate::extract::{Authorized, Json, Path};
+use crate::idempotency::Idempotent;
 use crate::permission::{Permission, RecordCompetences};
 use crate::reply::{Answer, changed};
 use actix_web::post;
@@ -36,7 +37,7 @@ pub struct Revocation {
     tag = "People",
     params(("id" = PersonId, Path, description = "The person."), ("competence_id" = CompetenceId, Path, description = "The competence.")),
     request_body = Revocation,
-    extensions(("x-permission" = json!(RecordCompetences::NAME)),
+    extensions(("x-permission" = json!(RecordCompetences::NAME)), ("x-idempotent" = json!(true)),
         ("x-problems" = json!(["not-found", "own-competence", "already-revoked"]))),
     responses((status = 200, description = "Withdrawn.", body = CompetenceView, headers(("ETag" = String, description = "Over the bytes sent."))))
 )]
@@ -45,9 +46,20 @@ pub async fn revoke(
     call: Authorized<RecordCompetences>,
     path: Path<(PersonId, CompetenceId)>,
     body: Json<Revocation>,
+    once: Idempotent,
 ) -> Answer {
-    let (person, competence_id) = path.0;
-    let Revocation { revoked_from, reason } = body.0;
+    let (person, competence) = path.0;
+    once.run(call, async |call| record(call, person, competence, body.0).await)
+        .await
+}
+
+async fn record(
+    call: &Authorized<RecordCompetences>,
+    person: PersonId,
+    competence_id: CompetenceId,
+    revocation: Revocation,
+) -> Answer {
+    let Revocation { revoked_from, reason } = revocation;
     if reason
         .as_ref()
         .is_some_and(|text| text.chars().count() > MAX_REASON)

@@ -3,13 +3,14 @@
 use super::check;
 use super::view::{ModelView, NewModel};
 use crate::extract::{Authorized, PartialJson};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepModels, Permission};
 use crate::reply::{Answer, created};
 use crate::routes::versions::Change;
 use actix_web::post;
 use clampward_domain::ids::ModelId;
 use clampward_domain::reference::Model;
-use serde_json::json;
+use serde_json::{Value, json};
 
 /// Record a model
 ///
@@ -19,16 +20,20 @@ use serde_json::json;
     operation_id = "create_model",
     tag = "Reference data",
     request_body = NewModel,
-    extensions(("x-permission" = json!(KeepModels::NAME)), ("x-problems" = json!(["model-taken"]))),
+    extensions(("x-permission" = json!(KeepModels::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["model-taken"]))),
     responses((status = 201, description = "Recorded.", body = ModelView, headers(
         ("Location" = String, description = "Where it is."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
 #[post("/v1/models")]
-pub async fn create(call: Authorized<KeepModels>, body: PartialJson) -> Answer {
-    let change = Change::read(body.0)?;
+pub async fn create(call: Authorized<KeepModels>, body: PartialJson, once: Idempotent) -> Answer {
+    once.run(call, async |call| record(call, body.0).await).await
+}
+
+async fn record(call: &Authorized<KeepModels>, body: Value) -> Answer {
+    let change = Change::read(body)?;
     let reason = change.reason.clone();
     let fields: Model = change.onto(json!({}))?;
-    check(&call, &fields, reason.as_deref()).await?;
+    check(call, &fields, reason.as_deref()).await?;
     let model = ModelId::new(call.new_id()?);
     let written = call
         .store()

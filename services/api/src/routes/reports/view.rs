@@ -163,7 +163,9 @@ fn cells(group: Option<&OutOfServiceGroup>, by: Grouping, row: &mut Cells<'_>) {
                 .maybe_text(model.map(|model| model.model.as_str()));
         }
         Grouping::WllBand => {
-            let band = group.and_then(|group| group.wll_band.as_ref()).map(|view| view.band);
+            let band = group
+                .and_then(|group| group.wll_band.as_ref())
+                .map(|view| view.band);
             let (above, up_to) = band.map_or((None, None), WllBand::bounds);
             row.maybe(band).maybe(above).maybe(up_to);
         }

@@ -3,6 +3,7 @@
 use super::view::{UserView, Yards};
 use super::{check, hand_out_token};
 use crate::extract::{Authorized, Json};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepPeople, Permission};
 use crate::reply::{Answer, created};
 use actix_web::post;
@@ -50,18 +51,22 @@ pub struct NewUserAnswer {
     operation_id = "create_user",
     tag = "People",
     request_body = NewUser,
-    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-problems" = json!(["email-taken"]))),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["email-taken"]))),
     responses((status = 201, description = "Recorded.", body = NewUserAnswer, headers(
         ("Location" = String, description = "Where the account is."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
 #[post("/v1/users")]
-pub async fn create(call: Authorized<KeepPeople>, body: Json<NewUser>) -> Answer {
+pub async fn create(call: Authorized<KeepPeople>, body: Json<NewUser>, once: Idempotent) -> Answer {
+    once.run(call, async |call| record(call, body.0).await).await
+}
+
+async fn record(call: &Authorized<KeepPeople>, new: NewUser) -> Answer {
     let NewUser {
         email,
         name,
         mut roles,
         yards,
-    } = body.0;
+    } = new;
     call.everywhere()?;
     roles.sort_unstable();
     roles.dedup();

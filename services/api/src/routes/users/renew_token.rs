@@ -2,6 +2,7 @@
 
 use super::hand_out_token;
 use crate::extract::{Authorized, Path};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepPeople, Permission};
 use crate::reply::{Answer, Failure};
 use actix_web::{HttpResponse, post};
@@ -29,18 +30,22 @@ pub struct SetPasswordTokenAnswer {
     operation_id = "hand_out_set_password_token",
     tag = "People",
     params(("id" = PersonId, Path, description = "The person.")),
-    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["not-found"]))),
     responses((status = 201, description = "Handed out.", body = SetPasswordTokenAnswer))
 )]
 #[post("/v1/users/{id}/set-password-tokens")]
-pub async fn renew_token(call: Authorized<KeepPeople>, id: Path<PersonId>) -> Answer {
+pub async fn renew_token(call: Authorized<KeepPeople>, id: Path<PersonId>, once: Idempotent) -> Answer {
+    once.run(call, async |call| hand_out(call, id.0).await).await
+}
+
+async fn hand_out(call: &Authorized<KeepPeople>, person: PersonId) -> Answer {
     call.everywhere()?;
     call.store()
-        .account_of(AccountKind::Person, id.0)
+        .account_of(AccountKind::Person, person)
         .await?
         .ok_or_else(|| Failure::not_found("person"))?;
     let (set_password_token, set_password_until) =
-        hand_out_token(call.store(), id.0, call.limits().set_password_hours).await?;
+        hand_out_token(call.store(), person, call.limits().set_password_hours).await?;
     Ok(HttpResponse::Created().json(SetPasswordTokenAnswer {
         set_password_token,
         set_password_until,

@@ -3,6 +3,7 @@
 use super::code_is_free;
 use super::view::YardView;
 use crate::extract::{Authorized, Json};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepYards, Permission};
 use crate::reply::{Answer, created};
 use crate::routes::versions::well_formed;
@@ -17,19 +18,23 @@ use clampward_domain::reference::{Yard, check_yard};
     operation_id = "create_yard",
     tag = "Reference data",
     request_body = Yard,
-    extensions(("x-permission" = json!(KeepYards::NAME)), ("x-problems" = json!(["code-taken"]))),
+    extensions(("x-permission" = json!(KeepYards::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["code-taken"]))),
     responses((status = 201, description = "Recorded.", body = YardView, headers(
         ("Location" = String, description = "Where it is."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
 #[post("/v1/yards")]
-pub async fn create(call: Authorized<KeepYards>, body: Json<Yard>) -> Answer {
+pub async fn create(call: Authorized<KeepYards>, body: Json<Yard>, once: Idempotent) -> Answer {
+    once.run(call, async |call| record(call, &body.0).await).await
+}
+
+async fn record(call: &Authorized<KeepYards>, yard: &Yard) -> Answer {
     call.everywhere()?;
-    well_formed(check_yard(&body.0))?;
-    code_is_free(call.store(), &body.0.code, None).await?;
-    let yard = YardId::new(call.new_id()?);
+    well_formed(check_yard(yard))?;
+    code_is_free(call.store(), &yard.code, None).await?;
+    let id = YardId::new(call.new_id()?);
     let written = call
         .store()
-        .create_yard(call.new_id()?, call.person(), yard, &body.0)
+        .create_yard(call.new_id()?, call.person(), id, yard)
         .await?;
-    created(&format!("/v1/yards/{yard}"), &YardView::from(written))
+    created(&format!("/v1/yards/{id}"), &YardView::from(written))
 }

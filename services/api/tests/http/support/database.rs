@@ -114,6 +114,33 @@ impl TestApp {
         .expect("copies");
         assert_eq!(copied.rows_affected(), u64::from(count.unsigned_abs()));
     }
+    /// Holds the ledger's head, so that whoever appends waits.
+    pub async fn hold_ledger(&self) -> Held {
+        let mut owner = self.owner().await;
+        sqlx::raw_sql("begin; select from ledger_head for update")
+            .execute(&mut owner)
+            .await
+            .expect("a lock");
+        Held(owner)
+    }
+    /// Everything that is kept of first answers, as the database has it.
+    pub async fn kept_answers(&self) -> Vec<Vec<u8>> {
+        let mut owner = self.owner().await;
+        sqlx::query_scalar("select id || fingerprint || sealed from kept_answer")
+            .fetch_all(&mut owner)
+            .await
+            .expect("rows")
+    }
+    /// The store, as the service has it.
+    pub async fn store(&self) -> Store {
+        Store::connect(StoreOptions {
+            url: self.database.service_url.clone(),
+            max_connections: 2,
+            clock: self.clock.clone(),
+        })
+        .await
+        .expect("the store")
+    }
     /// How much is stored: the ledger's position and the number of lift checks.
     pub async fn stored(&self) -> (i64, i64) {
         let mut owner = self.owner().await;
