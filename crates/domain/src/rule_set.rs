@@ -4,12 +4,14 @@
 //! reads them. A version that was once published never changes: another figure is another version. It never knows
 //! yards, clamps or dates, so whoever asks combines these rules with the yard's and the maker's tighter ones.
 
+#[cfg(feature = "openapi")]
+mod schema;
 mod types;
 
 pub use types::{
     Clock, ClockRule, ClockRules, Clocks, CompetenceRule, Crediting, CustomDesignTest, ExaminationBases,
-    ExaminationScheme, ExceptionalDismantled, FirstUseExemption, IdleRule, IntervalRule, ProofTestRule,
-    ReportGuidance, RuleSet, ScopeRule, Scopes, ThoroughExamination, WearLimit, WearLimits,
+    ExceptionalDismantled, FirstUseExemption, IdleRule, IntervalRule, ProofTestRule, ReportGuidance, RuleSet,
+    SchemeRule, ScopeRule, Scopes, ThoroughExamination, WearLimit, WearLimits,
 };
 
 use crate::calendar::Interval;

@@ -6,6 +6,7 @@
 mod examples;
 mod front;
 mod once;
+mod problem_schema;
 mod problems;
 mod tidy;
 mod webhooks;
@@ -13,13 +14,12 @@ mod webhooks;
 use clampward_domain::ids::{
     ClampId, CompetenceId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId,
 };
-use clampward_wire::problem::{FieldError, Problem};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use utoipa::openapi::path::{Operation, PathItem};
 use utoipa::openapi::schema::Schema;
 use utoipa::openapi::{OpenApi, RefOr, Response};
-use utoipa::{PartialSchema, ToSchema};
+use utoipa::PartialSchema;
 use utoipa_actix_web::AppExt;
 
 /// Name of an operation's permission in the contract.
@@ -41,14 +41,8 @@ pub fn document() -> OpenApi {
         .configure(crate::routes::register)
         .split_for_parts();
     let components = document.components.get_or_insert_default();
-    components.schemas.insert("Problem".to_owned(), Problem::schema());
-    components
-        .schemas
-        .insert("FieldError".to_owned(), FieldError::schema());
+    problem_schema::describe(&mut components.schemas);
     ids(&mut components.schemas);
-    let mut schemas = Vec::new();
-    Problem::schemas(&mut schemas);
-    components.schemas.extend(schemas);
     let mut shared = problems::Shared::new();
     for item in document.paths.paths.values_mut() {
         for (_, operation) in operations_mut(item) {

@@ -137,9 +137,11 @@ pub struct LiftCheckAnswer {
     pub reasons: Vec<StopReason>,
     /// Tension that the most loaded leg may have, as a mass in kilograms, rounded up for display.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "openapi", schema(value_type = Option<Figure>))]
     pub tension_per_clamp: Option<Mass>,
     /// Mass of all plates lifted, in kilograms, rounded up for display.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "openapi", schema(value_type = Option<Figure>))]
     pub plate_mass: Option<Mass>,
     /// Tension in percent of the lowest WLL, rounded up for display.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -2,6 +2,9 @@
 //!
 //! Owns the shape of the question. Which of its values stop a lift is decided elsewhere.
 
+#[cfg(feature = "openapi")]
+mod schema;
+
 use crate::ids::{ClampId, LiftCheckId};
 use crate::quantity::{Angle, Density, Length, Mass, Temperature};
 use crate::words::LiftKind;
@@ -45,7 +48,7 @@ pub struct LiftCheckRequest {
         skip_serializing_if = "Option::is_none",
         deserialize_with = "one_or_many"
     )]
-    #[cfg_attr(feature = "openapi", schema(schema_with = one_or_many_schema))]
+    #[cfg_attr(feature = "openapi", schema(schema_with = schema::surfaces))]
     pub surface: Option<Vec<Surface>>,
     /// Temperature of the plate, and of the air where `air_temperature` is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -96,7 +99,6 @@ impl LiftCheckRequest {
 
 /// The plate: either its dimensions, or its mass and thickness.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 #[serde(untagged, try_from = "AnyPlate")]
 pub enum Plate {
     /// Dimensions; the mass follows from them.
@@ -139,11 +141,20 @@ impl Plate {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct AnyPlate {
+    #[serde(default, deserialize_with = "given")]
     length: Option<Length>,
+    #[serde(default, deserialize_with = "given")]
     width: Option<Length>,
     thickness: Length,
+    #[serde(default, deserialize_with = "given")]
     density: Option<Density>,
+    #[serde(default, deserialize_with = "given")]
     mass: Option<Mass>,
+}
+
+/// Left out, or given: a plate's fields tell its form, so that null is neither.
+fn given<'de, T: Deserialize<'de>, D: Deserializer<'de>>(deserializer: D) -> Result<Option<T>, D::Error> {
+    T::deserialize(deserializer).map(Some)
 }
 
 impl TryFrom<AnyPlate> for Plate {
@@ -275,22 +286,4 @@ pub enum EveryLiftCheck {
     Failed,
     /// Not made.
     NotDone,
-}
-
-/// A word, a list of words, or nothing.
-#[cfg(feature = "openapi")]
-fn one_or_many_schema() -> utoipa::openapi::schema::Schema {
-    use utoipa::PartialSchema;
-    use utoipa::openapi::schema::{ArrayBuilder, ObjectBuilder, OneOfBuilder, Schema, Type};
-    let many = ArrayBuilder::new()
-        .items(Surface::schema())
-        .max_items(Some(MAX_SURFACES));
-    let forms = OneOfBuilder::new()
-        .item(Surface::schema())
-        .item(many)
-        .item(ObjectBuilder::new().schema_type(Type::Null))
-        .description(Some(
-            "What is, or is wrong, in the bite of the jaws: a word or a list of words. Left out: not looked at.",
-        ));
-    Schema::OneOf(forms.build())
 }

@@ -29,7 +29,6 @@ macro_rules! data {
 
 /// What a rule set says about one clock in one service class.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 #[serde(tag = "rule", rename_all = "snake_case")]
 pub enum ClockRule {
     /// An interval.
@@ -185,7 +184,7 @@ data! {
         source: Source,
     }
     /// Schemes of examination.
-    ExaminationScheme {
+    SchemeRule {
         /// Whether a scheme may set a longer interval than the legal one.
         may_be_longer: bool,
         /// Who says so.
@@ -219,7 +218,7 @@ data! {
         /// Who says so.
         source: Source,
         /// Examination schemes.
-        scheme: ExaminationScheme,
+        scheme: SchemeRule,
         /// Bases.
         bases: ExaminationBases,
         /// Exemption at first use.

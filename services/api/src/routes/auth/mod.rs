@@ -14,6 +14,6 @@ use utoipa::ToSchema;
 #[serde(deny_unknown_fields)]
 pub struct RefreshRequest {
     /// The refresh token of the last answer.
-    #[schema(max_length = 200, examples("cwr_5bGJ3mFqOaXh1C0yB2w9Zt8sKpQe7uVrLdN4xT6kEfA"))]
+    #[schema(examples("cwr_5bGJ3mFqOaXh1C0yB2w9Zt8sKpQe7uVrLdN4xT6kEfA"))]
     pub refresh_token: String,
 }

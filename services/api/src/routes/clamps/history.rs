@@ -13,6 +13,7 @@ use clampward_wire::page::Page;
 ///
 /// Every entry ever recorded about it, newest first by recording, each with what it came to and its chained hash.
 #[utoipa::path(
+    operation_id = "list_entries",
     tag = "Clamps",
     params(("clamp_id" = ClampId, Path, description = "The clamp."), PageParameters),
     extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-csv-columns" = json!(EntryView::NAMES)), ("x-problems" = json!(["not-found"]))),

@@ -84,6 +84,7 @@ impl Filters {
 /// Those in one's yards, in the order of their ids. Unknown filters are refused. A page may be shorter than `limit` and
 /// have a next one all the same; `next` is null on the last page.
 #[utoipa::path(
+    operation_id = "list_clamps",
     tag = "Clamps",
     params(Filters),
     extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-csv-columns" = json!(ClampView::NAMES))),

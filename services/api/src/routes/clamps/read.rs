@@ -28,6 +28,7 @@ pub struct Times {
 /// Particulars, status, fitness, open lock-outs and due dates: now, or what was true at `as_of` as far as was known at
 /// `known_at`. The answer names the position in the ledger that it rests on.
 #[utoipa::path(
+    operation_id = "read_clamp",
     tag = "Clamps",
     params(("clamp_id" = ClampId, Path, description = "The clamp."), Times),
     extensions(("x-permission" = json!(ReadClamps::NAME)), ("x-problems" = json!(["not-found"]))),

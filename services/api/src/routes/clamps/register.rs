@@ -12,6 +12,7 @@ use clampward_wire::entry::{EntryReply, RegisterRequest};
 /// The clamp awaits its initial inspection. A plate that disagrees with the model on WLL or jaw opening bars it
 /// (`rating_in_doubt`), a missing serial number too (`identity_in_doubt`).
 #[utoipa::path(
+    operation_id = "register_clamp",
     tag = "Clamps",
     request_body = RegisterRequest,
     extensions(

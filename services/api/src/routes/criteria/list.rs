@@ -22,7 +22,6 @@ pub struct CriteriaParameters {
     /// Without those about parts that this model's design does not have.
     model_id: Option<ModelId>,
     /// As an inspection of this kind asks them; left out: every criterion, mandatory as in a periodic inspection.
-    #[param(inline)]
     inspection_kind: Option<InspectionKind>,
 }
 

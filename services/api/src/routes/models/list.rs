@@ -15,7 +15,6 @@ use utoipa::IntoParams;
 #[into_params(parameter_in = Query)]
 pub struct ModelParameters {
     /// Of this maker only; case does not matter.
-    #[param(max_length = 120)]
     maker: Option<String>,
     /// `next` of the page before.
     #[param(max_length = 200)]
