@@ -4,11 +4,15 @@
 
 mod bench;
 mod check;
+mod clients;
 mod compose;
 mod contract;
+mod demo_service;
 mod failure;
 mod openapi;
 mod oracle;
+mod python;
+mod schemathesis;
 mod test;
 mod up;
 mod workspace;

@@ -1,10 +1,10 @@
 //! The second judge: histories written by the domain crate, answered again by `tests/oracle/oracle.py`.
 //!
-//! Makes the Python environment that its requirements pin, once, under the target directory. Knows no rule itself.
+//! Knows no rule itself.
 
 use crate::failure::{Done, Failure, While};
+use crate::python::{self, succeed};
 use crate::workspace;
-use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// How many random histories are compared.
@@ -26,7 +26,7 @@ pub fn run() -> Done {
     succeed(&mut build, "building the histories")?;
     let writer = workspace::program("examples/histories")?;
     let folder = workspace::root()?.join("tests/oracle");
-    let python = environment(&writer, &folder.join("requirements.txt"))?;
+    let python = python::environment("oracle", &folder.join("requirements.txt"))?;
     let mut writing = Command::new(&writer)
         .args([HISTORIES, FIRST_SEED])
         .stdin(Stdio::null())
@@ -46,51 +46,5 @@ pub fn run() -> Done {
         Ok(())
     } else {
         Err(Failure::new(format!("writing histories ended with {written}")))
-    }
-}
-
-/// The Python of an environment with exactly what `requirements` pins. It is made anew when they change.
-fn environment(writer: &Path, requirements: &Path) -> Done<PathBuf> {
-    // The writer lies in target/debug/examples.
-    let target = writer
-        .ancestors()
-        .nth(3)
-        .ok_or_else(|| Failure::new("no target directory"))?;
-    let home = target.join("oracle-python");
-    let python = home.join("bin/python");
-    let pinned =
-        std::fs::read_to_string(requirements).during(format!("reading {}", requirements.display()))?;
-    let installed = home.join("installed.txt");
-    if std::fs::read_to_string(&installed).is_ok_and(|text| text == pinned) {
-        return Ok(python);
-    }
-    let mut make = Command::new("python3");
-    make.args(["-m", "venv", "--clear"]).arg(&home);
-    succeed(
-        &mut make,
-        "making a Python environment (python3 with venv is needed)",
-    )?;
-    let mut install = Command::new(&python);
-    install
-        .args([
-            "-m",
-            "pip",
-            "install",
-            "--quiet",
-            "--disable-pip-version-check",
-            "--requirement",
-        ])
-        .arg(requirements);
-    succeed(&mut install, "installing what the oracle needs")?;
-    std::fs::write(&installed, pinned).during(format!("writing {}", installed.display()))?;
-    Ok(python)
-}
-
-fn succeed(command: &mut Command, doing: &str) -> Done {
-    let status = command.status().during(doing)?;
-    if status.success() {
-        Ok(())
-    } else {
-        Err(Failure::new(format!("{doing} ended with {status}")))
     }
 }

@@ -45,10 +45,15 @@ pub fn program(name: &str) -> Done<PathBuf> {
 
 /// A program of this workspace as built with a profile, by the name of the profile's folder.
 pub fn program_of(profile: &str, name: &str) -> Done<PathBuf> {
+    Ok(target()?.join(profile).join(name))
+}
+
+/// The folder into which cargo builds.
+pub fn target() -> Done<PathBuf> {
     let metadata = ask_cargo(&["--no-deps"])?;
     let target = metadata.get("target_directory").and_then(Value::as_str);
     let target = target.ok_or_else(|| Failure::new("cargo metadata names no target directory"))?;
-    Ok(Path::new(target).join(profile).join(name))
+    Ok(PathBuf::from(target))
 }
 
 fn ask_cargo(arguments: &[&str]) -> Done<Value> {

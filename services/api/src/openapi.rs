@@ -16,10 +16,10 @@ use clampward_domain::ids::{
 };
 use serde_json::Value;
 use std::collections::BTreeMap;
+use utoipa::PartialSchema;
 use utoipa::openapi::path::{Operation, PathItem};
 use utoipa::openapi::schema::Schema;
 use utoipa::openapi::{OpenApi, RefOr, Response};
-use utoipa::PartialSchema;
 use utoipa_actix_web::AppExt;
 
 /// Name of an operation's permission in the contract.

@@ -1,0 +1,42 @@
+"""Checks of our own beside schemathesis's.
+
+Input that the contract's schemas allow may still be refused, because a schema cannot say everything. Here is what those
+refusals must look like, and, for those that say "I do not understand", which ones there may be and why.
+"""
+
+from typing import Any
+
+import schemathesis
+from schemathesis import Case, CheckContext, Response
+
+# A 400 on input that a schema allows: by the code of the fault, why no schema tells.
+NOT_SAID_BY_SCHEMAS = {
+    "nul-character": "no text holds NUL; said once, for the whole contract",
+    "decimal-number": "103.0 is an integer to JSON Schema; here, decimals are texts and numbers are written without a point",
+    "number-too-large": "said once, for the whole contract: no integer above 2^53",
+    "lone-surrogate": "half of a character is allowed in JSON's escapes and is no text",
+    "invalid-key": "keys of pages are opaque: no pattern tells which of them a list handed out",
+    "not-a-mark": "what a mark may look like depends on all its characters, not on each",
+    "not-a-time": "years 1900 to 2199, and only days that exist",
+    "time-malformed": "years 1900 to 2199, and only days that exist",
+    "unknown-word": "codes of criteria are data (GET /v1/criteria), not words of the contract",
+    "unknown-criterion": "codes of criteria are data (GET /v1/criteria), not words of the contract",
+    "given-twice": "a schema cannot forbid that a parameter is repeated",
+}
+
+
+@schemathesis.check
+def refusal_of_valid_input_says_what_to_mend(ctx: CheckContext, response: Response, case: Case) -> None:
+    """Input that the schemas allow is refused only by a rule, and every fault is named with its place."""
+    meta = case.meta
+    if meta is None or not meta.generation.mode.is_positive or response.status_code not in (400, 422):
+        return
+    problem: dict[str, Any] = response.json()
+    errors: list[dict[str, str]] = problem.get("errors", [])
+    assert errors or problem["code"] != "invalid-input", "a refusal without the place of a fault"
+    if response.status_code == 400:
+        unexplained = [error for error in errors if error["code"] not in NOT_SAID_BY_SCHEMAS]
+        assert errors and not unexplained, f"valid input was not understood: {unexplained or problem}"
+    for error in errors:
+        assert error["detail"], "a fault without advice"
+        assert error["pointer"] == "" or error["pointer"].startswith("/"), error
