@@ -180,13 +180,23 @@ impl TestApp {
         let administrator_password = commands::create_administrator(administrator, clock.clone())
             .await
             .expect("an administrator");
-        Self::serve(database, clock, administrator_password, limits)
+        Self::serve_with_keys(database, clock, administrator_password, signing_keys, limits)
     }
     /// Serves a database that has its people already.
     pub fn serve(
         database: TestDatabase,
         clock: Arc<ManualClock>,
         administrator_password: String,
+        limits: Limits,
+    ) -> Self {
+        let key = SigningKey::from_secret(&SECRET).expect("key");
+        Self::serve_with_keys(database, clock, administrator_password, key.into(), limits)
+    }
+    fn serve_with_keys(
+        database: TestDatabase,
+        clock: Arc<ManualClock>,
+        administrator_password: String,
+        signing_keys: Arc<KeyRing>,
         limits: Limits,
     ) -> Self {
         let running = clampward_api::build(Config {
