@@ -57,7 +57,7 @@ pub struct Asked {
     operation_id = "report_out_of_service",
     tag = "Reports",
     params(Asked),
-    extensions(("x-permission" = json!(ReadReports::NAME)), ("x-problems" = json!(["not-acceptable"]))),
+    extensions(("x-permission" = json!(ReadReports::NAME)), ("x-class" = json!("lists")), ("x-problems" = json!(["not-acceptable"]))),
     responses(
         (status = 200, description = "The counts.", content(
             (OutOfServiceReport = "application/json", example = json!({
