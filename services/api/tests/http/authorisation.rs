@@ -1,5 +1,8 @@
 //! Every operation of the contract, tried by every role and by nobody: the table of permissions is what holds.
 
+mod matrix;
+mod requests;
+
 use crate::support::TestApp;
 use clampward_api::openapi::{self, PERMISSION, PUBLIC};
 use clampward_api::permission::TABLE;

@@ -1,8 +1,8 @@
 //! Cases of the trade, each through HTTP on a real database.
 
-mod bodies;
+pub mod bodies;
 mod entries;
-mod fleet;
+pub mod fleet;
 
 pub use bodies::{accepted, finding};
 pub use fleet::{Fleet, Person, kg, mm, with};

@@ -1,0 +1,318 @@
+//! Every operation × every role × one's own and another's yard × signed in or not any more.
+//!
+//! Goal: nobody is let in who should not be, and nobody learns anything of another yard. Method: the operations come from
+//! the published contract, the roles from the table of permissions; the requests are real, about real clamps of two yards.
+
+use super::requests::{About, Asked, Place, request};
+use crate::support::Reply;
+use crate::trade::fleet::{Fleet, Person};
+use clampward_api::openapi::{self, PERMISSION, PUBLIC};
+use clampward_api::permission::TABLE;
+use clampward_domain::words::Role;
+use serde_json::{Value, json};
+
+/// An operation that needs a permission: its name, and the roles that hold it.
+struct Operation {
+    name: String,
+    roles: &'static [Role],
+}
+
+fn operations() -> Vec<Operation> {
+    let document = openapi::document();
+    let mut found = Vec::new();
+    for item in document.paths.paths.values() {
+        for (_, operation) in openapi::operations(item) {
+            let named = operation.extensions.as_ref().and_then(|all| all.get(PERMISSION));
+            let permission = named.and_then(Value::as_str).expect("a permission");
+            if permission == PUBLIC {
+                continue;
+            }
+            let row = TABLE
+                .iter()
+                .find(|row| row.name == permission)
+                .expect("a row of the table");
+            found.push(Operation {
+                name: operation.operation_id.clone().expect("an operation's id"),
+                roles: row.roles,
+            });
+        }
+    }
+    found
+}
+
+/// The fleet with what is asked about: one place in each yard.
+struct Bench {
+    fleet: Fleet,
+    theirs: Place,
+    clamps: usize,
+}
+
+impl Bench {
+    async fn start() -> Self {
+        let fleet = Fleet::start().await;
+        let clamp = fleet.british_clamp("THEIRS").await;
+        let mut bench = Self {
+            theirs: Place {
+                yard: fleet.clydebank.clone(),
+                clamp,
+                mark: "HMW-THEIRS".to_owned(),
+                person: String::new(),
+                competence: String::new(),
+                registered: fleet.new_id(),
+            },
+            fleet,
+            clamps: 0,
+        };
+        bench
+            .fleet
+            .tag_out(
+                &bench.fleet.stranger,
+                &bench.theirs.clamp,
+                crate::trade::bodies::tag_out("dropped"),
+            )
+            .await
+            .succeeded(201);
+        let (person, competence) = bench.somebody(&bench.fleet.clydebank).await;
+        bench.theirs.person = person;
+        bench.theirs.competence = competence;
+        bench
+    }
+    /// A person of a yard who never signs in, with a competence.
+    async fn somebody(&self, yard: &str) -> (String, String) {
+        let name = format!("Somebody {}", self.fleet.new_id());
+        let person = self.fleet.person(&name, &["operator"], &json!([yard])).await;
+        let competence = self.fleet.competent(&person, "qualified_person", json!({})).await;
+        (person.id, competence)
+    }
+    /// A place in the yard of those who ask, with a clamp that nothing was done to yet.
+    async fn own(&mut self) -> Place {
+        self.clamps += 1;
+        let number = format!("OWN{}", self.clamps);
+        let clamp = self.fleet.fit_clamp(&number).await;
+        let history = self.fleet.history(&self.fleet.lead, &clamp).await.succeeded(200);
+        let registered = history.body["items"]
+            .as_array()
+            .and_then(|items| items.last())
+            .map(|entry| entry["entry_id"].as_str().expect("an id").to_owned())
+            .expect("a registration");
+        let yard = self.fleet.newport.clone();
+        let (person, competence) = self.somebody(&yard).await;
+        Place {
+            mark: format!("HMW-{number}"),
+            yard,
+            clamp,
+            person,
+            competence,
+            registered,
+        }
+    }
+    async fn ask(&self, token: Option<&str>, asked: &Asked) -> Reply {
+        let mut call = self.fleet.app.call(asked.method, &asked.path);
+        if let Some(token) = token {
+            call = call.token(token);
+        }
+        if let Some(path) = &asked.changes {
+            let now = self
+                .fleet
+                .get(&self.fleet.administrator, path)
+                .await
+                .succeeded(200);
+            call = call.header("If-Match", now.etag());
+        }
+        if let Some(body) = &asked.body {
+            call = call.json(body);
+        }
+        call.send().await
+    }
+    /// Whether an answer holds nothing of the other yard.
+    fn reveals_nothing(&self, reply: &Reply) -> bool {
+        let text = String::from_utf8_lossy(&reply.bytes);
+        [&self.theirs.yard, &self.theirs.clamp, &self.theirs.mark]
+            .iter()
+            .all(|told| !text.contains(told.as_str()))
+    }
+}
+
+fn succeeded(reply: &Reply, asked: &Asked) -> bool {
+    (200..300).contains(&reply.status) || (asked.may_conflict && reply.status == 409)
+}
+
+#[test]
+fn every_operation_that_needs_a_permission_has_a_request_in_the_table() {
+    // The requests need a running fleet; which operations have one does not: each is named in the source once.
+    let source = include_str!("requests.rs");
+    let missing: Vec<String> = operations()
+        .into_iter()
+        .map(|operation| operation.name)
+        .filter(|name| !source.contains(&format!("\"{name}\" =>")))
+        .collect();
+    assert!(
+        missing.is_empty(),
+        "say in tests/http/authorisation/requests.rs how these are asked: {missing:?}"
+    );
+}
+
+#[actix_web::test]
+async fn every_role_is_let_into_its_own_yard_by_its_permissions_and_into_no_other() {
+    let mut bench = Bench::start().await;
+    let newport = json!([bench.fleet.newport]);
+    let mut number = 0;
+    let mut cases = 0;
+    for role in Role::ALL {
+        let bound = bench
+            .fleet
+            .person(&format!("Bound {role}"), &[role.code()], &newport)
+            .await;
+        let everywhere = bench
+            .fleet
+            .person(&format!("Everywhere {role}"), &[role.code()], &json!("all"))
+            .await;
+        let mut ours = bench.own().await;
+        for operation in operations() {
+            let may = operation.roles.contains(role);
+            let here = format!("{} as {role}", operation.name);
+            number += 1;
+            if may {
+                // What was asked before may have changed it.
+                ours = bench.own().await;
+            }
+            let asked = request(&operation.name, &bench.fleet, &ours, number).expect("a request");
+            let about = asked.about;
+
+            let reply = bench.ask(Some(&bench.fleet.token(&bound)), &asked).await;
+            cases += 1;
+            if !may || about == About::EveryYard {
+                assert_eq!(
+                    (reply.status, reply.body["code"].as_str()),
+                    (403, Some("not-allowed")),
+                    "{here}: {}",
+                    reply.body
+                );
+            } else {
+                assert!(
+                    succeeded(&reply, &asked),
+                    "{here}: {} {}",
+                    reply.status,
+                    reply.body
+                );
+                // Accounts say which yards they hold for, also to whoever sees people of every yard.
+                assert!(
+                    about == About::Company || bench.reveals_nothing(&reply),
+                    "{here}: {}",
+                    reply.body
+                );
+            }
+            if about == About::EveryYard {
+                number += 1;
+                let asked = request(&operation.name, &bench.fleet, &ours, number).expect("a request");
+                let reply = bench.ask(Some(&bench.fleet.token(&everywhere)), &asked).await;
+                cases += 1;
+                assert_eq!(
+                    succeeded(&reply, &asked),
+                    may,
+                    "{here}, every yard: {}",
+                    reply.body
+                );
+            }
+
+            if matches!(about, About::Yard | About::Restricts) {
+                number += 1;
+                let asked = request(&operation.name, &bench.fleet, &bench.theirs, number).expect("a request");
+                let reply = bench.ask(Some(&bench.fleet.token(&bound)), &asked).await;
+                cases += 1;
+                outside(&reply, &asked, may, &here);
+            }
+            bench.fleet.later();
+        }
+    }
+    println!("{cases} cases of operation, role and yard");
+    assert!(cases >= 450, "{cases}");
+    bench.fleet.stop().await;
+}
+
+/// What somebody is told of another's yard.
+fn outside(reply: &Reply, asked: &Asked, may: bool, here: &str) {
+    if !may {
+        // The same as everywhere: the permission is missing, whatever it is about.
+        assert_eq!(reply.status, 403, "{here}, another yard: {}", reply.body);
+    } else if asked.about == About::Restricts {
+        let entry = asked.body.as_ref().map(|body| &body["entry_id"]);
+        assert_eq!(
+            (reply.status, Some(&reply.body["entry_id"])),
+            (201, entry),
+            "{here}, another yard"
+        );
+        let told = reply.body.as_object().expect("an object");
+        assert_eq!(told.len(), 2, "{here}, another yard: {}", reply.body);
+    } else {
+        assert_eq!(
+            (reply.status, reply.body["code"].as_str()),
+            (404, Some("not-found")),
+            "{here}, another yard: {}",
+            reply.body
+        );
+    }
+}
+
+#[actix_web::test]
+async fn nobody_is_let_in_without_a_token_that_is_valid_now() {
+    let mut bench = Bench::start().await;
+    let everything: Vec<&str> = Role::ALL.iter().map(|role| role.code()).collect();
+    let all = json!("all");
+    let app = &bench.fleet.app;
+    // Every role, every yard: whatever is refused here is refused because of the token.
+    let mighty = bench.fleet.person("Expired One", &everything, &all).await;
+    let expired = bench.fleet.token(&mighty);
+    // Past the fifteen minutes of a token and the minute of grace for clocks; the others are young.
+    app.clock.advance(jiff::SignedDuration::from_mins(17));
+    app.person("Revoked One", &everything, all.clone()).await;
+    let signed_in = app
+        .try_sign_in("revoked.one@halvorsund.example", "the password of Revoked One")
+        .await
+        .succeeded(200);
+    let revoked = signed_in.text("/access_token");
+    let ended = json!({"refresh_token": signed_in.text("/refresh_token")});
+    app.call("POST", "/v1/auth/revoke").json(&ended).send().await;
+    let (closed_id, closed) = app.person("Closed One", &everything, all.clone()).await;
+    let path = format!("/v1/users/{closed_id}");
+    let account = bench
+        .fleet
+        .get(&bench.fleet.administrator, &path)
+        .await
+        .succeeded(200);
+    app.patch(
+        &bench.fleet.token(&bench.fleet.administrator),
+        &path,
+        account.etag(),
+        &json!({"enabled": false}),
+    )
+    .await
+    .succeeded(200);
+    let forged = format!("{}x", bench.fleet.token(&mighty));
+    let ours = bench.own().await;
+    let refused: [(&str, Option<&str>); 5] = [
+        ("no token", None),
+        ("an expired token", Some(&expired)),
+        ("a token of an ended session", Some(&revoked)),
+        ("a token of a closed account", Some(&closed)),
+        ("a token that was tampered with", Some(&forged)),
+    ];
+    let mut cases = 0;
+    for (number, operation) in operations().into_iter().enumerate() {
+        let asked = request(&operation.name, &bench.fleet, &ours, number).expect("a request");
+        for (what, token) in refused {
+            let reply = bench.ask(token, &asked).await;
+            cases += 1;
+            assert_eq!(
+                (reply.status, reply.body["code"].as_str()),
+                (401, Some("not-signed-in")),
+                "{} with {what}: {}",
+                operation.name,
+                reply.body
+            );
+        }
+    }
+    println!("{cases} cases of operation and token");
+    assert!(cases >= 200, "{cases}");
+    bench.fleet.stop().await;
+}

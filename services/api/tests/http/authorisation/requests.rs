@@ -1,0 +1,214 @@
+//! One request for every operation that needs a permission: good enough to get past the checks of its input, about
+//! something of one yard. An operation that has none here fails the test that walks through the contract.
+
+use crate::trade::bodies::*;
+use crate::trade::fleet::{Fleet, kg, mm, with};
+use serde_json::{Value, json};
+
+/// What an operation is about: it decides what somebody of another yard is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum About {
+    /// Something of one yard: outside it, it is not there.
+    Yard,
+    /// A clamp that it only restricts: outside its yard it is recorded, and nothing is told.
+    Restricts,
+    /// Everything that one may see: it answers, and holds nothing of another yard.
+    List,
+    /// Nothing of any yard.
+    Company,
+    /// All yards: a role that holds for some does not do.
+    EveryYard,
+}
+
+/// Something of one yard to ask about.
+pub struct Place {
+    pub yard: String,
+    pub clamp: String,
+    pub mark: String,
+    /// Whoever tests owns these: a person and a competence of theirs that may be changed.
+    pub person: String,
+    pub competence: String,
+    pub registered: String,
+}
+
+/// A request.
+pub struct Asked {
+    pub about: About,
+    pub method: &'static str,
+    pub path: String,
+    pub body: Option<Value>,
+    /// Read first; its ETag goes along.
+    pub changes: Option<String>,
+    /// It may be refused because of what it is about, which only somebody who may do it is told.
+    pub may_conflict: bool,
+}
+
+fn get(about: About, path: impl Into<String>) -> Asked {
+    Asked {
+        about,
+        method: "GET",
+        path: path.into(),
+        body: None,
+        changes: None,
+        may_conflict: false,
+    }
+}
+fn post(about: About, path: impl Into<String>, body: Value) -> Asked {
+    Asked {
+        method: "POST",
+        body: Some(body),
+        ..get(about, path)
+    }
+}
+fn patch(about: About, path: &str, body: Value) -> Asked {
+    Asked {
+        method: "PATCH",
+        body: Some(body),
+        changes: Some(path.to_owned()),
+        ..get(about, path)
+    }
+}
+fn conflicting(asked: Asked) -> Asked {
+    Asked {
+        may_conflict: true,
+        ..asked
+    }
+}
+
+/// The request of an operation about a place; none if nobody has said how it is asked.
+pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> Option<Asked> {
+    use About::{Company, EveryYard, List, Restricts, Yard};
+    let Place {
+        yard,
+        clamp,
+        mark,
+        person,
+        competence,
+        registered,
+    } = place;
+    let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
+    let entry = |step: &str, body: Value| post(Yard, about_clamp(step), fleet.entry(body));
+    let lockout = fleet.new_id();
+    let cited = fleet.new_id();
+    Some(match operation {
+        "read_me" => get(Company, "/v1/me"),
+
+        "list" => get(List, "/v1/clamps?limit=200"),
+        "register" => {
+            let id = fleet.new_id();
+            let there = json!({"yard_id": yard, "serial_number": format!("R{number}"), "asset_mark": format!("REG-{number}")});
+            post(
+                Yard,
+                "/v1/clamps",
+                fleet.entry(with(fleet.registration(&id, "R"), &there)),
+            )
+        }
+        "read" => get(Yard, about_clamp("")),
+        "history" => get(Yard, about_clamp("/entries")),
+        "fitness" => get(Yard, about_clamp("/fitness")),
+        "fitness_by_mark" => get(Yard, format!("/v1/fitness?mark={mark}")),
+        "wear" => get(Yard, about_clamp("/wear")),
+        "inspect" => entry("/inspections", accepted("frequent")),
+        "tag_out" => post(
+            Restricts,
+            about_clamp("/tag-outs"),
+            fleet.entry(tag_out("dropped")),
+        ),
+        "repair" => entry("/repairs", repair("spring", &[])),
+        "proof_test" => entry("/proof-tests", json!({"load": kg("3750"), "result": "passed"})),
+        "return_to_service" => conflicting(entry(
+            "/returns-to-service",
+            returning(&[release(&lockout, "repaired", &cited, &cited)]),
+        )),
+        "confirm_return" => conflicting(entry(
+            &format!("/returns-to-service/{cited}/confirmation"),
+            json!({}),
+        )),
+        "confirm_amendment" => conflicting(entry(&format!("/amendments/{cited}/confirmation"), json!({}))),
+        "transfer" => entry("/transfers", json!({"to_yard": yard})),
+        "classify" => entry("/classifications", json!({"service_class": "heavy"})),
+        "issue" => conflicting(entry("/issues", json!({"issued_to_name": "gang 4"}))),
+        "receive" => entry("/receipts", json!({})),
+        "amend" => conflicting(entry(
+            "/amendments",
+            amendment(registered, "asset_mark", json!(format!("AM-{number}"))),
+        )),
+        "retire" => entry(
+            "/retirement",
+            json!({"reason": "worn out", "made_unusable": "cut through", "witness": "Eva Holt"}),
+        ),
+        "use_clamp" => entry("/uses", json!({"from": fleet.now().to_string(), "lifts": 1})),
+        "lift_check" => post(
+            Yard,
+            "/v1/lift-checks",
+            json!({
+                "id": fleet.new_id(), "clamps": [clamp], "plate": {"mass": kg("1500"), "thickness": mm("20")},
+                "surface": "clean", "hardness_hb": 180, "temperature": {"value": "15", "unit": "Cel"},
+                "lift": "vertical", "legs": 1, "angle_from_horizontal": {"value": "90", "unit": "deg"},
+                "every_lift_check": "passed",
+            }),
+        ),
+        "report_out_of_service" => get(List, "/v1/reports/out-of-service?group_by=yard,reason"),
+
+        "list_yards" => get(List, "/v1/yards?limit=200"),
+        "read_yard" => get(Yard, format!("/v1/yards/{yard}")),
+        "create_yard" => post(
+            EveryYard,
+            "/v1/yards",
+            json!({"code": format!("N{number}"), "name": "New", "time_zone": "Europe/London", "rule_set": "gb-loler"}),
+        ),
+        "change_yard" => conflicting(patch(
+            Yard,
+            &format!("/v1/yards/{yard}"),
+            json!({"name": format!("Renamed {number}")}),
+        )),
+        "list_models" => get(Company, "/v1/models"),
+        "read_model" => get(Company, format!("/v1/models/{}", fleet.model)),
+        "create_model" => post(
+            Company,
+            "/v1/models",
+            json!({"maker": "Tornhagen", "model": format!("N{number}"), "kind": "vertical", "wll": kg("3000"),
+                "lock": "spring", "eye": "free", "jaw_opening": {"min": mm("0"), "max": mm("40")}}),
+        ),
+        "change_model" => conflicting(patch(
+            Company,
+            &format!("/v1/models/{}", fleet.model),
+            json!({"hardness_limit_hb": 300}),
+        )),
+        "list_rule_sets" => get(Company, "/v1/rule-sets"),
+        "list_criteria" => get(
+            Company,
+            format!("/v1/criteria?model_id={}&inspection_kind=frequent", fleet.model),
+        ),
+
+        "list_users" => get(Company, "/v1/users"),
+        "read_user" => get(Company, format!("/v1/users/{person}")),
+        "create_user" => post(
+            EveryYard,
+            "/v1/users",
+            json!({"email": format!("new.{number}@halvorsund.example"), "name": "New", "roles": ["operator"], "yards": [yard]}),
+        ),
+        "change_user" => patch(
+            EveryYard,
+            &format!("/v1/users/{person}"),
+            json!({"name": format!("Named {number}")}),
+        ),
+        "hand_out_set_password_token" => post(
+            EveryYard,
+            format!("/v1/users/{person}/set-password-tokens"),
+            json!({}),
+        ),
+        "list_competences" => get(Company, format!("/v1/users/{person}/competences")),
+        "record_competence" => post(
+            Company,
+            format!("/v1/users/{person}/competences"),
+            json!({"kind": "designated_person", "valid_from": "2024-01-01"}),
+        ),
+        "revoke_competence" => conflicting(post(
+            Company,
+            format!("/v1/users/{person}/competences/{competence}/revocation"),
+            json!({"revoked_from": "2025-03-01"}),
+        )),
+        _ => return None,
+    })
+}
