@@ -53,6 +53,11 @@ select l.new, l.clamp, o.criterion, o.reason, o.bars_from, o.opened_by_entry, o.
        replace(o.record::text, l.old::text, l.new::text)::jsonb
   from copied_lockout as l join lockout as o on o.id = l.old;
 
+-- The periods in which each is out, as far as they are foreseen: what counts over the fleet are read from.
+insert into out_period (clamp_id, starts_at, ends_at, foreseen, yard_id, in_doubt, kind, reasons, model_id, wll_kg)
+select c.id, p.starts_at, p.ends_at, p.foreseen, p.yard_id, p.in_doubt, p.kind, p.reasons, p.model_id, p.wll_kg
+  from copy as c join out_period as p on p.clamp_id = c.template and p.foreseen;
+
 insert into clamp_number (serial_key, maker_key, clamp_id)
 select n.serial_key || c.number, n.maker_key, c.id
   from copy as c join clamp_number as n on n.clamp_id = c.template;
