@@ -2,6 +2,7 @@
 
 use crate::migrate::MIGRATIONS;
 use crate::{Store, StoreError};
+use sqlx::PgPool;
 
 /// How far the database is migrated, and how far it must be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,12 +53,22 @@ impl Store {
         Ok(pending.unsigned_abs())
     }
     /// How many connections there are.
-    pub fn pools(&self) -> [PoolUse; 2] {
+    pub fn pools(&self) -> [PoolUse; 3] {
         let inner = &self.inner;
-        [("door", &inner.door), ("reader", &inner.reader)].map(|(role, pool)| PoolUse {
+        let (open, idle) = inner.look_ups.connections();
+        let of = |role, pool: &PgPool| PoolUse {
             role,
             open: pool.size(),
             idle: pool.num_idle(),
-        })
+        };
+        [
+            of("door", &inner.door),
+            of("reader", &inner.reader),
+            PoolUse {
+                role: "fitness",
+                open,
+                idle,
+            },
+        ]
     }
 }

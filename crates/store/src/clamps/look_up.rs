@@ -110,6 +110,11 @@ impl LookUps {
         }
     }
 
+    /// How many connections there are, and how many of them run no statement.
+    pub(crate) fn connections(&self) -> (u32, usize) {
+        (self.pool.size(), self.pool.num_idle() + self.kept().len())
+    }
+
     /// Closes the connections and waits for what is running.
     pub(crate) async fn close(&self) {
         let closing = self.pool.close();
