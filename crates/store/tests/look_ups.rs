@@ -13,7 +13,7 @@ mod support;
 use clampward_domain::ids::{ClampId, PersonId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{InspectionKind, LockoutReason, Role};
-use clampward_store::people::{AccountBody, AccountKey, NewSession, RevocationBody};
+use clampward_store::people::{AccountBody, AccountKey, AccountKind, NewSession, RevocationBody};
 use clampward_store::{LookedUp, Mode, Recording, Store};
 use jiff::SignedDuration;
 use std::sync::Arc;
@@ -163,6 +163,7 @@ async fn a_closed_account_and_an_ended_session_see_nothing_from_then_on() {
         assert!(look_up(store, person, clamp).await.clamp.is_some());
     }
     let closed = AccountBody {
+        kind: AccountKind::Person,
         email: "operator@example.test".to_owned(),
         name: "Operator".to_owned(),
         roles: vec![Role::Operator],

@@ -32,10 +32,13 @@ function refused(answer: { error?: Schemas["Problem"]; response: Response }): Sc
   return problem;
 }
 
-async function signIn(person: string): Promise<Client<paths>> {
+/** Lists are offered as CSV and JSON lines too; this client reads JSON. */
+type Json = "application/json" | "application/problem+json";
+
+async function signIn(person: string): Promise<Client<paths, Json>> {
   const account = ready.accounts.find(({ email }) => email.startsWith(`${person}@`));
   assert.ok(account, person);
-  const client = createClient<paths>({ baseUrl: ready.url });
+  const client = createClient<paths, Json>({ baseUrl: ready.url });
   const { email, password } = account;
   const tokens = succeeded(await client.POST("/v1/auth/token", { body: { email, password } }));
   client.use({

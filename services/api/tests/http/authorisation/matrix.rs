@@ -5,7 +5,7 @@
 
 use super::requests::{About, Asked, Place, request};
 use crate::support::Reply;
-use crate::trade::fleet::{Fleet, Person};
+use crate::trade::fleet::Fleet;
 use clampward_api::openapi::{self, PERMISSION, PUBLIC};
 use clampward_api::permission::TABLE;
 use clampward_domain::words::Role;
