@@ -3,6 +3,7 @@
 use super::view::{HandedOutSecret, ServiceAccountView};
 use super::{new_secret, secret_days};
 use crate::extract::{Authorized, Json};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepPeople, Permission};
 use crate::reply::{Answer, created};
 use crate::routes::users::check;
@@ -48,22 +49,26 @@ pub struct NewServiceAccountAnswer {
     operation_id = "create_service_account",
     tag = "People",
     request_body = NewServiceAccount,
-    extensions(("x-permission" = json!(KeepPeople::NAME))),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true))),
     responses((status = 201, description = "Recorded.", body = NewServiceAccountAnswer, headers(
         ("Location" = String, description = "Where the account is."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
 #[post("/v1/service-accounts")]
-pub async fn create(call: Authorized<KeepPeople>, body: Json<NewServiceAccount>) -> Answer {
+pub async fn create(call: Authorized<KeepPeople>, body: Json<NewServiceAccount>, once: Idempotent) -> Answer {
+    once.run(call, async |call| record(call, body.0).await).await
+}
+
+async fn record(call: &Authorized<KeepPeople>, new: NewServiceAccount) -> Answer {
     call.everywhere()?;
     let id = PersonId::new(call.new_id()?);
-    let days = secret_days(body.0.secret_days)?;
+    let days = secret_days(new.secret_days)?;
     let body = AccountBody {
         kind: AccountKind::Service,
         // Nobody's address: the top-level name `invalid` never exists (RFC 2606).
         email: format!("{id}@service-accounts.invalid"),
-        name: body.0.name,
+        name: new.name,
         roles: vec![Role::Integration],
-        yards: body.0.yards.0,
+        yards: new.yards.0,
         enabled: true,
     };
     check(call.store(), &body).await?;

@@ -3,6 +3,7 @@
 use super::view::HandedOutSecret;
 use super::{account, new_secret, secret_days};
 use crate::extract::{Authorized, Json, Path};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepPeople, Permission};
 use crate::reply::{Answer, created};
 use actix_web::post;
@@ -28,7 +29,7 @@ pub struct NewSecretRequest {
     tag = "People",
     params(("id" = PersonId, Path, description = "The service account.")),
     request_body = NewSecretRequest,
-    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-problems" = json!(["not-found", "secrets-full"]))),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["not-found", "secrets-full"]))),
     responses((status = 201, description = "Handed out; shown here only.", body = HandedOutSecret, headers(
         ("Location" = String, description = "Where the account's secrets are."), ("ETag" = String, description = "Over the bytes sent."))))
 )]
@@ -37,20 +38,23 @@ pub async fn create_secret(
     call: Authorized<KeepPeople>,
     id: Path<PersonId>,
     body: Json<NewSecretRequest>,
+    once: Idempotent,
 ) -> Answer {
+    once.run(call, async |call| hand_out(call, id.0, body.0).await)
+        .await
+}
+
+async fn hand_out(call: &Authorized<KeepPeople>, id: PersonId, new: NewSecretRequest) -> Answer {
     call.everywhere()?;
-    account(call.store(), id.0).await?;
-    let (secret, kept) = new_secret(call.now(), secret_days(body.0.secret_days)?)?;
-    let record = call
-        .store()
-        .add_service_secret(call.person(), id.0, &kept)
-        .await?;
-    tracing::info!(event = "service_secret_created", by = %call.person(), account = %id.0, secret = %record.id, "secret handed out");
+    account(call.store(), id).await?;
+    let (secret, kept) = new_secret(call.now(), secret_days(new.secret_days)?)?;
+    let record = call.store().add_service_secret(call.person(), id, &kept).await?;
+    tracing::info!(event = "service_secret_created", by = %call.person(), account = %id, secret = %record.id, "secret handed out");
     let answer = HandedOutSecret {
-        client_id: id.0,
+        client_id: id,
         client_secret: secret.reveal().to_owned(),
         secret_id: record.id,
         secret_expires_at: record.expires_at,
     };
-    created(&format!("/v1/service-accounts/{}/secrets", id.0), &answer)
+    created(&format!("/v1/service-accounts/{id}/secrets"), &answer)
 }

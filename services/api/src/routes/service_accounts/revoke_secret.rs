@@ -1,6 +1,7 @@
 //! `POST /v1/service-accounts/{id}/secrets/{secret}/revocation`.
 
 use crate::extract::{Authorized, Path};
+use crate::idempotency::Idempotent;
 use crate::permission::{KeepPeople, Permission};
 use crate::reply::{Answer, Failure};
 use actix_web::{HttpResponse, post};
@@ -16,13 +17,22 @@ use uuid::Uuid;
     operation_id = "revoke_service_account_secret",
     tag = "People",
     params(("id" = PersonId, Path, description = "The service account."), ("secret" = Uuid, Path, description = "The secret's id.")),
-    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["not-found"]))),
     responses((status = 204, description = "Withdrawn."))
 )]
 #[post("/v1/service-accounts/{id}/secrets/{secret}/revocation")]
-pub async fn revoke_secret(call: Authorized<KeepPeople>, path: Path<(PersonId, Uuid)>) -> Answer {
-    call.everywhere()?;
+pub async fn revoke_secret(
+    call: Authorized<KeepPeople>,
+    path: Path<(PersonId, Uuid)>,
+    once: Idempotent,
+) -> Answer {
     let (id, secret) = path.0;
+    once.run(call, async |call| withdraw(call, id, secret).await)
+        .await
+}
+
+async fn withdraw(call: &Authorized<KeepPeople>, id: PersonId, secret: Uuid) -> Answer {
+    call.everywhere()?;
     call.store()
         .revoke_service_secret(id, secret)
         .await
