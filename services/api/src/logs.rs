@@ -20,12 +20,16 @@ use tracing_subscriber::registry::LookupSpan;
 /// The fields that are written. None holds what somebody sent, but `client_request_id`, which is short and plain.
 const FIELDS: &[&str] = &[
     "message",
+    "event",
     // Of a request.
     "client_request_id",
     "person",
     "session",
     "family",
-    "service_account",
+    // Of an account, by its id or by the first digits of a digest; `secret` stands for nothing here, not even for its id.
+    "account",
+    "client",
+    "by",
     "method",
     "route",
     "status",
@@ -44,6 +48,8 @@ const FIELDS: &[&str] = &[
     "workers",
     "signal",
     "seconds",
+    "since",
+    "accounts",
     "clamps",
     "applied",
     "needed",
