@@ -43,6 +43,8 @@ const STEPS: &[(&str, Action)] = &[
         cargo(&["build", "--workspace", "--all-targets", "--locked"])
     }),
     ("published contract", openapi::compare),
+    ("contract lint", openapi::lint),
+    ("contract compatible", || openapi::compatible(None)),
     ("oracle", oracle::run),
     ("generated clients", clients::run),
     ("schemathesis", schemathesis::run),

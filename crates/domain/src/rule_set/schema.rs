@@ -12,6 +12,7 @@ use utoipa::{PartialSchema, ToSchema};
 fn form(rule: &str, what: &str, fields: &[(&str, &str, &str)]) -> RefOr<Schema> {
     let word = ObjectBuilder::new()
         .schema_type(Type::String)
+        .description(Some("Which of the forms it is."))
         .enum_values(Some([rule]));
     let mut object = ObjectBuilder::new()
         .description(Some(what))

@@ -7,8 +7,17 @@ use super::{items, members, operations, resolved};
 use jsonschema::Validator;
 use serde_json::{Value, json};
 
-/// Operations whose examples cannot be recorded yet.
-const WITHOUT: [&str; 0] = [];
+/// Operations that are not asked yet in `services/api/tests/http/examples/script.rs`: only to become shorter.
+const WITHOUT: [&str; 8] = [
+    "client_token",
+    "list_service_accounts",
+    "create_service_account",
+    "read_service_account",
+    "change_service_account",
+    "list_service_account_secrets",
+    "create_service_account_secret",
+    "revoke_service_account_secret",
+];
 
 /// Everything that is wrong with the examples.
 pub(super) fn problems(document: &Value) -> Vec<String> {
@@ -100,10 +109,11 @@ fn missing(document: &Value) -> Vec<String> {
             found.push(format!("{}: no example of a body", operation.place()));
         }
         for status in ["409", "422"] {
-            let shared = operation
-                .value
-                .pointer(&format!("/responses/{status}/$ref"))
-                .is_some();
+            let shared = operation.value.pointer(&format!("/responses/{status}/$ref"));
+            // Two requests in the same instant cannot be recorded.
+            let shared = shared
+                .and_then(Value::as_str)
+                .is_some_and(|name| !name.ends_with("/IdempotencyKeyInUse"));
             if statuses.iter().any(|(other, _)| *other == status) && (shared || !shows(status)) {
                 found.push(format!("{}: no example of its own {status}", operation.place()));
             }

@@ -16,6 +16,7 @@ mod competences;
 mod contract;
 mod criteria;
 mod docs;
+mod examples;
 mod framing;
 mod idempotency;
 mod lists;

@@ -5,7 +5,15 @@ use crate::openapi::PUBLIC;
 use crate::reply::{Answer, Failure, ok};
 use actix_web::get;
 use clampward_wire::problem;
-use serde_json::json;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// Readiness.
+#[derive(Serialize, ToSchema)]
+pub struct Ready {
+    /// `ready`.
+    status: &'static str,
+}
 
 /// Whether the service can answer
 ///
@@ -15,12 +23,12 @@ use serde_json::json;
     operation_id = "readiness",
     tag = "Operations",
     extensions(("x-permission" = json!(PUBLIC))),
-    responses((status = 200, description = "Ready.", body = serde_json::Value, content_type = "application/json",
+    responses((status = 200, description = "Ready.", body = Ready,
         example = json!({"status": "ready"})))
 )]
 #[get("/readyz")]
 pub async fn readyz(call: Public) -> Answer {
     let checked = call.readiness().await;
     checked.map_err(|why| Failure::new(problem::UNAVAILABLE, why.detail()))?;
-    ok(&json!({ "status": "ready" }))
+    ok(&Ready { status: "ready" })
 }

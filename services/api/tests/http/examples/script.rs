@@ -1,0 +1,818 @@
+//! What is asked, in an order in which each request finds what it needs. Names say what each shows.
+
+use super::recorder::Recorder;
+use serde_json::{Value, json};
+
+/// Asks everything.
+pub async fn run(to: &mut Recorder) {
+    reading(to).await;
+    people(to).await;
+    yards_and_models(to).await;
+    let clamp = registering(to).await;
+    inspecting(to, &clamp).await;
+    tool_crib_and_use(to, &clamp).await;
+    let returned = out_and_back(to, &clamp).await;
+    lift_checks(to, &clamp).await;
+    corrections(to, &clamp, &returned).await;
+    retirement(to).await;
+}
+
+fn with(mut value: Value, changes: Value) -> Value {
+    for (name, change) in changes.as_object().into_iter().flatten() {
+        value[name] = change.clone();
+    }
+    value
+}
+
+async fn reading(to: &mut Recorder) {
+    to.get("Alive", "", "/healthz", 200).await;
+    to.get("Ready", "", "/readyz", 200).await;
+    to.get("Two of the limits", "", "/v1/limits", 200).await;
+    to.get("The key in use", "", "/.well-known/jwks.json", 200).await;
+    to.get("Help for a program", "", "/problems/version-stale", 200)
+        .await;
+    to.get("No such code", "", "/problems/no-such-code", 404).await;
+    to.get("An inspector", "inspector-calder-reach", "/v1/me", 200)
+        .await;
+    to.get("Without a token", "", "/v1/me", 401).await;
+    to.get("One rule set", "safety", "/v1/rule-sets", 200).await;
+    let model = to.look("safety", "/v1/models?limit=1").await.text("/items/0/id");
+    let criteria = format!("/v1/criteria?model_id={model}&inspection_kind=frequent");
+    to.get(
+        "As a frequent inspection asks",
+        "inspector-calder-reach",
+        &criteria,
+        200,
+    )
+    .await;
+    to.get(
+        "A mistyped parameter",
+        "inspector-calder-reach",
+        "/v1/criteria?kind=frequent",
+        400,
+    )
+    .await;
+    to.get("The first page", "safety", "/v1/models?limit=1", 200)
+        .await;
+    to.get("A model", "safety", &format!("/v1/models/{model}"), 200)
+        .await;
+    to.get("The first page", "safety", "/v1/yards?limit=1", 200).await;
+    let yard = to.look("safety", "/v1/yards?limit=1").await.text("/items/0/id");
+    to.get("A yard", "safety", &format!("/v1/yards/{yard}"), 200)
+        .await;
+    to.get("The first page", "administrator", "/v1/users?limit=1", 200)
+        .await;
+
+    to.get(
+        "Tagged out in a yard",
+        "safety",
+        "/v1/clamps?status=tagged_out&limit=1",
+        200,
+    )
+    .await;
+    to.get("An unknown filter", "safety", "/v1/clamps?state=tagged_out", 400)
+        .await;
+    let worn = to.clamp("PEL-006").await;
+    to.get("A worn shackle eye", "safety", &format!("/v1/clamps/{worn}"), 200)
+        .await;
+    to.get(
+        "Not there for you",
+        "inspector-calder-reach",
+        &format!("/v1/clamps/{worn}"),
+        404,
+    )
+    .await;
+    to.get(
+        "Newest entry first",
+        "safety",
+        &format!("/v1/clamps/{worn}/entries?limit=1"),
+        200,
+    )
+    .await;
+    to.get("Tagged out", "safety", &format!("/v1/clamps/{worn}/fitness"), 200)
+        .await;
+    to.get(
+        "Wear of one part",
+        "safety",
+        &format!("/v1/clamps/{worn}/wear?criterion=shackle_eye_worn"),
+        200,
+    )
+    .await;
+    to.get(
+        "One clamp bears the mark",
+        "operator-port-ellery",
+        "/v1/fitness?mark=pel%20001",
+        200,
+    )
+    .await;
+    to.get(
+        "Nobody bears the mark",
+        "operator-port-ellery",
+        "/v1/fitness?mark=XXX-999",
+        404,
+    )
+    .await;
+}
+
+async fn people(to: &mut Recorder) {
+    let sign_in = json!({"email": "inspector-calder-reach@halvorsund.example", "password": "demo only: inspector-calder-reach"});
+    let signed_in = to.post("Signed in", "", "/v1/auth/token", &sign_in, 200).await;
+    let wrong = with(sign_in.clone(), json!({"password": "not this one"}));
+    to.post("Another password", "", "/v1/auth/token", &wrong, 401)
+        .await;
+    to.post(
+        "A field is missing",
+        "",
+        "/v1/auth/token",
+        &json!({"email": "a@halvorsund.example"}),
+        422,
+    )
+    .await;
+    let refresh = json!({"refresh_token": signed_in.text("/refresh_token")});
+    let renewed = to.post("Renewed", "", "/v1/auth/refresh", &refresh, 200).await;
+    to.post("A field is missing", "", "/v1/auth/refresh", &json!({}), 422)
+        .await;
+    let ended = json!({"refresh_token": renewed.text("/refresh_token")});
+    to.post("Ended", "", "/v1/auth/revoke", &ended, 204).await;
+    to.post("The session has ended", "", "/v1/auth/refresh", &ended, 401)
+        .await;
+    to.post("A field is missing", "", "/v1/auth/revoke", &json!({}), 422)
+        .await;
+
+    let new = json!({"email": "mara.lind@halvorsund.example", "name": "Mara Lind", "roles": ["inspector"], "yards": "all"});
+    let created = to.post("Recorded", "administrator", "/v1/users", &new, 201).await;
+    to.post("The address is taken", "administrator", "/v1/users", &new, 409)
+        .await;
+    let faulty = with(new, json!({"email": "no address", "roles": []}));
+    to.post("Two faults", "administrator", "/v1/users", &faulty, 422)
+        .await;
+    let password =
+        json!({"token": created.text("/set_password_token"), "password": "five plain words do nicely"});
+    to.post("Set", "", "/v1/auth/set-password", &password, 204).await;
+    let short = with(password, json!({"password": "short"}));
+    to.post("Too short", "", "/v1/auth/set-password", &short, 422)
+        .await;
+
+    let person = format!("/v1/users/{}", created.text("/id"));
+    let read = to.get("A person", "administrator", &person, 200).await;
+    let etag = read.etag().to_owned();
+    let change = json!({"roles": ["inspector", "yard_lead"]});
+    to.patch(
+        "Another role too",
+        "administrator",
+        &person,
+        Some(&etag),
+        &change,
+        200,
+    )
+    .await;
+    to.patch(
+        "Changed meanwhile",
+        "administrator",
+        &person,
+        Some(&etag),
+        &change,
+        412,
+    )
+    .await;
+    to.patch("Which version", "administrator", &person, None, &change, 428)
+        .await;
+    let now = to.look("administrator", &person).await.etag().to_owned();
+    let taken = json!({"email": "auditor@halvorsund.example"});
+    to.patch(
+        "The address is taken",
+        "administrator",
+        &person,
+        Some(&now),
+        &taken,
+        409,
+    )
+    .await;
+    to.patch(
+        "No role",
+        "administrator",
+        &person,
+        Some(&now),
+        &json!({"roles": []}),
+        422,
+    )
+    .await;
+    let tokens = format!("{person}/set-password-tokens");
+    to.bare_post("A new token", "administrator", &tokens, 201).await;
+
+    let competences = format!("{person}/competences");
+    let competence = json!({"kind": "qualified_person", "valid_from": "2026-01-01", "valid_until": "2028-12-31", "evidence": "certificate 4711"});
+    let recorded = to
+        .post("Recorded", "safety", &competences, &competence, 201)
+        .await;
+    let backwards = with(competence, json!({"valid_until": "2025-12-31"}));
+    to.post("Ends before it begins", "safety", &competences, &backwards, 422)
+        .await;
+    to.get("All of them", "safety", &format!("{competences}?limit=2"), 200)
+        .await;
+    let revocation = format!("{competences}/{}/revocation", recorded.text("/id"));
+    let day = json!({"revoked_from": "2026-03-02"});
+    to.post("Withdrawn", "safety", &revocation, &day, 200).await;
+    to.post("Withdrawn already", "safety", &revocation, &day, 409)
+        .await;
+    to.post(
+        "Not a day",
+        "safety",
+        &revocation,
+        &json!({"revoked_from": "2026-02-30"}),
+        422,
+    )
+    .await;
+}
+
+async fn yards_and_models(to: &mut Recorder) {
+    let yard = json!({"code": "NWH", "name": "Norwick Haven (invented)", "time_zone": "Europe/London", "rule_set": "gb-loler"});
+    let created = to.post("Recorded", "safety", "/v1/yards", &yard, 201).await;
+    to.post("The code is taken", "safety", "/v1/yards", &yard, 409)
+        .await;
+    let faulty = with(yard, json!({"code": "NWI", "time_zone": "Europe/Norwick"}));
+    to.post("No such time zone", "safety", "/v1/yards", &faulty, 422)
+        .await;
+    let path = format!("/v1/yards/{}", created.text("/id"));
+    let tighter = json!({"intervals": {"periodic": {"normal": "P3M"}}, "reason": "salt air"});
+    to.patch("Which version", "safety", &path, None, &tighter, 428)
+        .await;
+    let changed = to
+        .patch(
+            "Tighter intervals",
+            "safety",
+            &path,
+            Some(created.etag()),
+            &tighter,
+            200,
+        )
+        .await;
+    to.patch(
+        "Changed meanwhile",
+        "safety",
+        &path,
+        Some(created.etag()),
+        &tighter,
+        412,
+    )
+    .await;
+    let taken = json!({"code": "PEL"});
+    to.patch(
+        "The code is taken",
+        "safety",
+        &path,
+        Some(changed.etag()),
+        &taken,
+        409,
+    )
+    .await;
+    let longer = json!({"intervals": {"periodic": {"normal": "P5Y"}}});
+    to.patch(
+        "Longer than the law allows",
+        "safety",
+        &path,
+        Some(changed.etag()),
+        &longer,
+        422,
+    )
+    .await;
+
+    let model = json!({
+        "maker": "Tornhagen", "model": "TH-2V", "kind": "vertical", "wll": {"value": "2", "unit": "t"},
+        "jaw_opening": {"min": {"value": "0", "unit": "mm"}, "max": {"value": "35", "unit": "mm"}},
+        "lock": "spring", "wear_points": [{"criterion": "shackle_eye_worn", "nominal": {"value": "20", "unit": "mm"}}]
+    });
+    let created = to.post("Recorded", "safety", "/v1/models", &model, 201).await;
+    to.post("Recorded already", "safety", "/v1/models", &model, 409)
+        .await;
+    let backwards = json!({"min": {"value": "35", "unit": "mm"}, "max": {"value": "0", "unit": "mm"}});
+    let faulty = with(model, json!({"model": "TH-2W", "jaw_opening": backwards}));
+    to.post("A jaw that opens backwards", "safety", "/v1/models", &faulty, 422)
+        .await;
+    let path = format!("/v1/models/{}", created.text("/id"));
+    let change = json!({"hardness_limit_hb": 280, "starts_on": "2026-03-10"});
+    to.patch("Which version", "safety", &path, None, &change, 428)
+        .await;
+    let changed = to
+        .patch(
+            "From a later day",
+            "safety",
+            &path,
+            Some(created.etag()),
+            &change,
+            200,
+        )
+        .await;
+    to.patch(
+        "Changed meanwhile",
+        "safety",
+        &path,
+        Some(created.etag()),
+        &change,
+        412,
+    )
+    .await;
+    let earlier = with(change, json!({"starts_on": "2026-03-05"}));
+    to.patch(
+        "A later version waits",
+        "safety",
+        &path,
+        Some(changed.etag()),
+        &earlier,
+        409,
+    )
+    .await;
+    let maker = json!({"maker": "Greywater Forge"});
+    to.patch(
+        "Never changes",
+        "safety",
+        &path,
+        Some(changed.etag()),
+        &maker,
+        422,
+    )
+    .await;
+}
+
+/// A new clamp of Calder Reach.
+async fn registering(to: &mut Recorder) -> String {
+    let like = to.clamp("CAL-001").await;
+    let like = to.look("lead-calder-reach", &format!("/v1/clamps/{like}")).await;
+    let id = to.id();
+    let new = to.entry(json!({
+        "id": id, "asset_mark": "CAL-101", "serial_number": "OK-2026-0101", "model_id": like.text("/model_id"),
+        "yard_id": like.text("/yard_id"), "service_class": "normal", "manufactured_on": "2025-11-20"
+    }));
+    to.post("Registered", "lead-calder-reach", "/v1/clamps", &new, 201)
+        .await;
+    to.post("Sent again", "lead-calder-reach", "/v1/clamps", &new, 200)
+        .await;
+    let (other, entry) = (to.id(), to.id());
+    let taken = with(
+        new.clone(),
+        json!({"id": other, "entry_id": entry, "asset_mark": "CAL-102"}),
+    );
+    to.post(
+        "The number is taken",
+        "lead-calder-reach",
+        "/v1/clamps",
+        &taken,
+        409,
+    )
+    .await;
+    let entry = to.id();
+    let faulty = with(new, json!({"entry_id": entry, "service_class": "gentle"}));
+    to.post(
+        "A class that does not exist",
+        "lead-calder-reach",
+        "/v1/clamps",
+        &faulty,
+        422,
+    )
+    .await;
+    id
+}
+
+/// Findings that accept everything that an inspection of a kind asks.
+async fn accepted(to: &mut Recorder, clamp: &str, kind: &str) -> Vec<Value> {
+    let model = to
+        .look("safety", &format!("/v1/clamps/{clamp}"))
+        .await
+        .text("/model_id");
+    let path = format!("/v1/criteria?model_id={model}&inspection_kind={kind}");
+    let criteria = to.look("safety", &path).await;
+    let items = criteria.body["items"].as_array().cloned().unwrap_or_default();
+    items
+        .iter()
+        .filter(|criterion| criterion["mandatory"] == true)
+        .map(|criterion| json!({"criterion": criterion["code"], "outcome": "accept"}))
+        .collect()
+}
+
+async fn inspecting(to: &mut Recorder, clamp: &str) {
+    let path = format!("/v1/clamps/{clamp}/inspections");
+    let findings = accepted(to, clamp, "initial").await;
+    let inspection = to.entry(json!({"kind": "initial", "findings": findings}));
+    to.post(
+        "Everything in order",
+        "inspector-calder-reach",
+        &path,
+        &inspection,
+        201,
+    )
+    .await;
+    to.post("Sent again", "inspector-calder-reach", &path, &inspection, 200)
+        .await;
+    let other = with(inspection.clone(), json!({"kind": "periodic"}));
+    to.post(
+        "The id again for something else",
+        "inspector-calder-reach",
+        &path,
+        &other,
+        409,
+    )
+    .await;
+    let faulty = to.entry(json!({"kind": "frequent", "findings": [
+        {"criterion": "shackle_eye_wron", "outcome": "accept"}, {"criterion": "shackle_eye_worn", "outcome": "reject", "grade": "danger_by"}
+    ]}));
+    to.post(
+        "Faults with their places",
+        "inspector-calder-reach",
+        &path,
+        &faulty,
+        422,
+    )
+    .await;
+    to.get(
+        "Fit",
+        "operator-calder-reach",
+        &format!("/v1/clamps/{clamp}/fitness"),
+        200,
+    )
+    .await;
+}
+
+async fn tool_crib_and_use(to: &mut Recorder, clamp: &str) {
+    let issues = format!("/v1/clamps/{clamp}/issues");
+    let issued = to.entry(json!({"issued_to_name": "gang 4"}));
+    to.post("Issued to a gang", "lead-calder-reach", &issues, &issued, 201)
+        .await;
+    let to_nobody = to.entry(json!({}));
+    to.post("To nobody", "lead-calder-reach", &issues, &to_nobody, 422)
+        .await;
+    let uses = format!("/v1/clamps/{clamp}/uses");
+    let used = to.entry(
+        json!({"from": "2026-03-02T06:00:00Z", "lifts": 14, "heaviest_load": {"value": "640", "unit": "kg"}}),
+    );
+    to.post("A shift", "operator-calder-reach", &uses, &used, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "operator-calder-reach",
+        &uses,
+        &with(used.clone(), json!({"lifts": 15})),
+        409,
+    )
+    .await;
+    let backwards = to.entry(json!({"from": "2026-03-03T06:00:00Z", "lifts": 1}));
+    to.post(
+        "Begins after it ends",
+        "operator-calder-reach",
+        &uses,
+        &backwards,
+        422,
+    )
+    .await;
+    let receipts = format!("/v1/clamps/{clamp}/receipts");
+    let received = to.entry(json!({"note": "teeth brushed"}));
+    to.post("Received back", "lead-calder-reach", &receipts, &received, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "lead-calder-reach",
+        &receipts,
+        &with(received, json!({"note": "other"})),
+        409,
+    )
+    .await;
+    let unknown = to.entry(json!({"remark": "teeth brushed"}));
+    to.post("An unknown field", "lead-calder-reach", &receipts, &unknown, 422)
+        .await;
+    let classes = format!("/v1/clamps/{clamp}/classifications");
+    let harder = to.entry(json!({"service_class": "heavy"}));
+    to.post("Harder service", "lead-calder-reach", &classes, &harder, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "lead-calder-reach",
+        &classes,
+        &with(harder, json!({"service_class": "severe"})),
+        409,
+    )
+    .await;
+    let unknown = to.entry(json!({"service_class": "gentle"}));
+    to.post(
+        "A class that does not exist",
+        "lead-calder-reach",
+        &classes,
+        &unknown,
+        422,
+    )
+    .await;
+}
+
+/// Rejected, repaired, re-inspected and returned; tells the entry of the return.
+async fn out_and_back(to: &mut Recorder, clamp: &str) -> String {
+    let tag_outs = format!("/v1/clamps/{clamp}/tag-outs");
+    let findings = accepted(to, clamp, "frequent").await;
+    let worn: Vec<Value> = findings
+        .iter()
+        .filter(|finding| finding["criterion"] != "shackle_eye_worn")
+        .cloned()
+        .chain([json!({"criterion": "shackle_eye_worn", "outcome": "reject", "grade": "danger", "note": "bright line on the crown"})])
+        .collect();
+    let rejection = to.entry(json!({"kind": "frequent", "findings": worn}));
+    let path = format!("/v1/clamps/{clamp}/inspections");
+    let rejected = to
+        .post("Rejected", "inspector-calder-reach", &path, &rejection, 201)
+        .await;
+    let lockout = rejected.text("/result/opened/0/id");
+    let issue = to.entry(json!({"issued_to_name": "gang 4"}));
+    to.post(
+        "Tagged out",
+        "lead-calder-reach",
+        &format!("/v1/clamps/{clamp}/issues"),
+        &issue,
+        409,
+    )
+    .await;
+
+    let repairs = format!("/v1/clamps/{clamp}/repairs");
+    let repair = to.entry(json!({
+        "components": ["shackle"], "answers": [lockout], "work": "shackle renewed",
+        "parts": [{"component": "shackle", "part_number": "OK-V3-SH", "lot": "L7", "from_original_maker": true}]
+    }));
+    let repaired = to
+        .post(
+            "With the maker's part",
+            "technician-calder-reach",
+            &repairs,
+            &repair,
+            201,
+        )
+        .await;
+    let reused = with(repair.clone(), json!({"work": "something else"}));
+    to.post(
+        "The id again for something else",
+        "technician-calder-reach",
+        &repairs,
+        &reused,
+        409,
+    )
+    .await;
+    let (entry, nothing) = (to.id(), json!([]));
+    let faulty = with(
+        repair,
+        json!({"entry_id": entry, "components": nothing, "work": ""}),
+    );
+    to.post(
+        "Nothing was worked on",
+        "technician-calder-reach",
+        &repairs,
+        &faulty,
+        422,
+    )
+    .await;
+    let (repair, again) = (repaired.text("/entry_id"), repaired.text("/result/opened/0/id"));
+
+    let tests = format!("/v1/clamps/{clamp}/proof-tests");
+    let model_wll = to.look("safety", &format!("/v1/clamps/{clamp}")).await.body["wll"].clone();
+    let tested = to.entry(json!({"load": model_wll, "result": "passed", "certificate_number": "PT-2026-17"}));
+    to.post("Passed", "technician-calder-reach", &tests, &tested, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "technician-calder-reach",
+        &tests,
+        &with(tested, json!({"result": "failed"})),
+        409,
+    )
+    .await;
+    let number = to.entry(json!({"load": {"value": 3, "unit": "t"}, "result": "passed"}));
+    to.post(
+        "A number where text is wanted",
+        "technician-calder-reach",
+        &tests,
+        &number,
+        422,
+    )
+    .await;
+
+    let findings = accepted(to, clamp, "after_repair").await;
+    let inspection =
+        to.entry(json!({"kind": "after_repair", "after_repair_of": repair, "findings": findings}));
+    let inspected = to
+        .post(
+            "After a repair",
+            "inspector-calder-reach",
+            &path,
+            &inspection,
+            201,
+        )
+        .await;
+    let inspection = inspected.text("/entry_id");
+    let release = json!({"lockout_id": lockout, "ground": "repaired", "repair_entry": repair, "inspection_entry": inspection});
+    let returns = format!("/v1/clamps/{clamp}/returns-to-service");
+    let short = to.entry(json!({"releases": [release]}));
+    to.post(
+        "One lock-out is not named",
+        "lead-calder-reach",
+        &returns,
+        &short,
+        409,
+    )
+    .await;
+    let empty = to.entry(json!({"releases": []}));
+    to.post("Nothing is released", "lead-calder-reach", &returns, &empty, 422)
+        .await;
+    let both = to.entry(json!({"releases": [release, {"lockout_id": again, "ground": "reinspected", "inspection_entry": inspection}]}));
+    let returned = to
+        .post(
+            "Every lock-out with its ground",
+            "lead-calder-reach",
+            &returns,
+            &both,
+            201,
+        )
+        .await;
+
+    let tagged = to.entry(json!({"reason": "precaution", "note": "lock feels slack"}));
+    to.post("Out of caution", "operator-calder-reach", &tag_outs, &tagged, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "operator-calder-reach",
+        &tag_outs,
+        &with(tagged, json!({"reason": "dropped"})),
+        409,
+    )
+    .await;
+    let word = to.entry(json!({"reason": "broken"}));
+    to.post(
+        "A reason that is no word of ours",
+        "operator-calder-reach",
+        &tag_outs,
+        &word,
+        422,
+    )
+    .await;
+    returned.text("/entry_id")
+}
+
+async fn lift_checks(to: &mut Recorder, clamp: &str) {
+    let fit = to.clamp("CAL-001").await;
+    let check = |id: String, clamp: &str| {
+        json!({
+            "id": id, "clamps": [clamp],
+            "plate": {"length": {"value": "4", "unit": "m"}, "width": {"value": "1.5", "unit": "m"}, "thickness": {"value": "20", "unit": "mm"}},
+            "surface": "clean", "lift": "vertical", "legs": 1, "angle_from_horizontal": {"value": "90", "unit": "deg"},
+            "every_lift_check": "passed"
+        })
+    };
+    let id = to.id();
+    to.post(
+        "Clear",
+        "operator-calder-reach",
+        "/v1/lift-checks",
+        &check(id, &fit),
+        200,
+    )
+    .await;
+    let id = to.id();
+    to.post(
+        "Stop",
+        "operator-calder-reach",
+        "/v1/lift-checks",
+        &check(id, clamp),
+        200,
+    )
+    .await;
+    let id = to.id();
+    let faulty = with(
+        check(id, &fit),
+        json!({"angle_from_horizontal": {"value": "90", "unit": "degrees"}}),
+    );
+    to.post(
+        "An unknown unit",
+        "operator-calder-reach",
+        "/v1/lift-checks",
+        &faulty,
+        422,
+    )
+    .await;
+}
+
+async fn corrections(to: &mut Recorder, clamp: &str, returned: &str) {
+    let registered = to
+        .look("safety", &format!("/v1/clamps/{clamp}/entries?limit=200"))
+        .await;
+    let entries = registered.body["items"].as_array().cloned().unwrap_or_default();
+    let registration = entries
+        .last()
+        .and_then(|entry| entry["entry_id"].as_str())
+        .unwrap_or_default()
+        .to_owned();
+    let path = format!("/v1/clamps/{clamp}/amendments");
+    let amended = to.entry(
+        json!({"cites": registration, "field": "asset_mark", "value": "CAL-110", "reason": "painted anew"}),
+    );
+    to.post("Another mark", "lead-calder-reach", &path, &amended, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "lead-calder-reach",
+        &path,
+        &with(amended, json!({"value": "CAL-111"})),
+        409,
+    )
+    .await;
+    let faulty =
+        to.entry(json!({"cites": registration, "field": "colour", "value": "red", "reason": "painted anew"}));
+    to.post("No such field", "lead-calder-reach", &path, &faulty, 422)
+        .await;
+
+    let confirmation = format!("/v1/clamps/{clamp}/returns-to-service/{}/confirmation", returned);
+    let own = to.entry(json!({}));
+    to.post("One's own return", "lead-calder-reach", &confirmation, &own, 409)
+        .await;
+    let confirmed = to.entry(json!({}));
+    to.post(
+        "Confirmed by another person",
+        "safety",
+        &confirmation,
+        &confirmed,
+        201,
+    )
+    .await;
+    to.post(
+        "An unknown field",
+        "safety",
+        &confirmation,
+        &with(confirmed, json!({"note": "seen"})),
+        422,
+    )
+    .await;
+
+    let here = to
+        .look("safety", &format!("/v1/clamps/{clamp}"))
+        .await
+        .text("/yard_id");
+    let yards = to.look("safety", "/v1/yards").await;
+    let ids = yards.body["items"].as_array().cloned().unwrap_or_default();
+    let there = ids
+        .iter()
+        .find(|yard| yard["code"] == "PEL" && yard["id"] != here.as_str())
+        .and_then(|yard| yard["id"].as_str())
+        .unwrap_or_default()
+        .to_owned();
+    let path = format!("/v1/clamps/{clamp}/transfers");
+    let transferred = to.entry(json!({"to_yard": there, "note": "by lorry"}));
+    to.post("To another yard", "safety", &path, &transferred, 201)
+        .await;
+    to.post(
+        "The id again for something else",
+        "safety",
+        &path,
+        &with(transferred, json!({"note": "by rail"})),
+        409,
+    )
+    .await;
+    let nowhere = to.id();
+    let unknown = to.entry(json!({"to_yard": nowhere}));
+    to.post("No such yard", "safety", &path, &unknown, 422).await;
+}
+
+async fn retirement(to: &mut Recorder) {
+    let clamp = to.clamp("CAL-003").await;
+    let path = format!("/v1/clamps/{clamp}/retirement");
+    let retired = to.entry(
+        json!({"reason": "body plate bent", "made_unusable": "jaw cut through", "witness": "Signe Varga"}),
+    );
+    let entry = to
+        .post("Scrapped", "lead-calder-reach", &path, &retired, 201)
+        .await
+        .text("/entry_id");
+    let again = to.entry(json!({"reason": "once more"}));
+    to.post("Retired already", "lead-calder-reach", &path, &again, 409)
+        .await;
+    let faulty = to.entry(json!({"reason": ""}));
+    to.post("Without a reason", "lead-calder-reach", &path, &faulty, 422)
+        .await;
+    let amendments = format!("/v1/clamps/{clamp}/amendments");
+    let undone = to.entry(json!({"cites": entry, "field": "retirement_undone", "value": "Signe Varga saw CAL-003 whole in the rack", "reason": "the wrong clamp was entered"}));
+    let undone = to
+        .post("A retirement undone", "safety", &amendments, &undone, 201)
+        .await
+        .text("/entry_id");
+    let confirmation = format!("{amendments}/{undone}/confirmation");
+    let own = to.entry(json!({}));
+    to.post("One's own amendment", "safety", &confirmation, &own, 409)
+        .await;
+    let confirmed = to.entry(json!({}));
+    to.post(
+        "Confirmed by another person",
+        "safety-second",
+        &confirmation,
+        &confirmed,
+        201,
+    )
+    .await;
+    to.post(
+        "An unknown field",
+        "safety-second",
+        &confirmation,
+        &with(confirmed, json!({"note": "seen"})),
+        422,
+    )
+    .await;
+}
