@@ -31,7 +31,7 @@ use tokio::runtime::Runtime;
 /// What to measure.
 #[derive(clap::Args)]
 pub struct Options {
-    /// Measure only the rows whose name contains this: fitness, inspections, fleet, stream.
+    /// Measure only the rows whose name contains this: fitness, inspections, fleet, reports, stream.
     #[arg(long)]
     only: Option<String>,
     /// How long one measurement takes.
@@ -157,6 +157,11 @@ impl Bench {
         let running = Rc::new(Running { fleet, service });
         self.running.insert(clamps, Rc::clone(&running));
         Ok(running)
+    }
+
+    /// The service on a database, stopped by whoever asked for it.
+    pub fn serve(&self, name: &str, service_url: &str) -> Done<Service> {
+        Service::start(self.directory(), name, service_url, &self.runtime)
     }
 
     /// Measures in turns; answers the figures of both.

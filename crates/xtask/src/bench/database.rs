@@ -99,6 +99,11 @@ impl Databases {
         self.multiplied(&format!("clamps_{clamps}"), "fleet.sql", clamps)
     }
 
+    /// A database with what is counted of about so many clamps.
+    pub fn counted(&self, clamps: u64) -> Done<Fleet> {
+        self.multiplied(&format!("counted_{clamps}"), "counted.sql", clamps)
+    }
+
     fn multiplied(&self, name: &str, script: &str, clamps: u64) -> Done<Fleet> {
         let server = self.cluster.url("postgres");
         self.psql(

@@ -10,6 +10,34 @@ select clamp_id, max(cause_position) from pending_reassessment where clamp_id = 
 select clamp_id, maker_key, serial_key from clamp_number where clamp_id = any (array[:id::uuid]);
 select id, content_hash, recorded_by, position, seq, recorded_at, yards, outcome
   from ledger where id = any (array[md5(:fresh::text)::uuid]);
+with cut as (
+  select u.clamp_id, coalesce(u.cut_at, '-infinity') as cut_at
+    from unnest(array[:id::uuid], array[now()]) as u(clamp_id, cut_at)
+), given as (
+  select u.clamp_id, u.starts_at, coalesce(u.ends_at, 'infinity') as ends_at, u.foreseen, u.yard_id, u.in_doubt, u.kind,
+         array(select jsonb_array_elements_text(u.reasons::jsonb)) as reasons, u.model_id, u.wll_kg
+    from unnest(array[:id::uuid], array[date_trunc('day', now()) + interval '31 days'], array[null::timestamptz],
+                array[true], '{yards}'::uuid[], array[false], array['overdue'], array['["frequent_overdue"]'],
+                array['{person}'::uuid], array[3000::numeric])
+      as u(clamp_id, starts_at, ends_at, foreseen, yard_id, in_doubt, kind, reasons, model_id, wll_kg)
+), gone as (
+  delete from out_period as p using cut as c
+   where p.clamp_id = c.clamp_id and p.starts_at >= c.cut_at
+     and not exists (select from given as g where g.clamp_id = p.clamp_id and g.starts_at = p.starts_at
+                       and g.yard_id = p.yard_id)
+), ended as (
+  update out_period as p set ends_at = least(p.ends_at, c.cut_at), foreseen = false
+    from cut as c where p.clamp_id = c.clamp_id and p.starts_at < c.cut_at and p.foreseen
+)
+insert into out_period as p (clamp_id, starts_at, ends_at, foreseen, yard_id, in_doubt, kind, reasons, model_id, wll_kg)
+select g.clamp_id, g.starts_at, g.ends_at, g.foreseen, g.yard_id, g.in_doubt, g.kind, g.reasons, g.model_id, g.wll_kg
+  from given as g
+on conflict on constraint out_period_pkey do update
+  set ends_at = excluded.ends_at, foreseen = excluded.foreseen, in_doubt = excluded.in_doubt, kind = excluded.kind,
+      reasons = excluded.reasons, model_id = excluded.model_id, wll_kg = excluded.wll_kg
+where (p.ends_at, p.foreseen, p.in_doubt, p.kind, p.reasons, p.model_id, p.wll_kg)
+      is distinct from (excluded.ends_at, excluded.foreseen, excluded.in_doubt, excluded.kind, excluded.reasons,
+                        excluded.model_id, excluded.wll_kg);
 update clamp as c set state = u.state::json, reference_version = :reference::bigint, projected_at = now(),
        yards = u.yards::uuid[], model_id = c.model_id, maker = c.maker, maker_key = c.maker_key, model = c.model,
        asset_mark = c.asset_mark, mark_key = c.mark_key, mark_look_alike_key = c.mark_look_alike_key,

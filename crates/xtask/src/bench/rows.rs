@@ -25,6 +25,7 @@ pub const ROWS: &[Row] = &[
     ("fitness", fitness),
     ("inspections", inspections),
     ("fleet", grown_fleet),
+    ("reports", wide::reports),
     ("stream", wide::stream),
 ];
 
