@@ -44,6 +44,8 @@ fn operations() -> Vec<Operation> {
 struct Bench {
     fleet: Fleet,
     theirs: Place,
+    program: String,
+    secret: String,
     clamps: usize,
 }
 
@@ -51,6 +53,12 @@ impl Bench {
     async fn start() -> Self {
         let fleet = Fleet::start().await;
         let clamp = fleet.british_clamp("THEIRS").await;
+        let new = json!({"name": "Plant ERP", "yards": [fleet.newport]});
+        let created = fleet
+            .post(&fleet.administrator, "/v1/service-accounts", &new)
+            .await
+            .succeeded(201);
+        let (program, secret) = (created.text("/id"), created.text("/secret_id"));
         let mut bench = Self {
             theirs: Place {
                 yard: fleet.clydebank.clone(),
@@ -59,8 +67,12 @@ impl Bench {
                 person: String::new(),
                 competence: String::new(),
                 registered: fleet.new_id(),
+                program: program.clone(),
+                secret: secret.clone(),
             },
             fleet,
+            program,
+            secret,
             clamps: 0,
         };
         bench
@@ -104,6 +116,8 @@ impl Bench {
             person,
             competence,
             registered,
+            program: self.program.clone(),
+            secret: self.secret.clone(),
         }
     }
     async fn ask(&self, token: Option<&str>, asked: &Asked) -> Reply {

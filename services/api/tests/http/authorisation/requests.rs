@@ -29,6 +29,9 @@ pub struct Place {
     pub person: String,
     pub competence: String,
     pub registered: String,
+    /// A service account, and a secret of it.
+    pub program: String,
+    pub secret: String,
 }
 
 /// A request.
@@ -85,6 +88,8 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         person,
         competence,
         registered,
+        program,
+        secret,
     } = place;
     let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
     let entry = |step: &str, body: Value| post(Yard, about_clamp(step), fleet.entry(body));
@@ -93,8 +98,8 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
     Some(match operation {
         "read_me" => get(Company, "/v1/me"),
 
-        "list" => get(List, "/v1/clamps?limit=200"),
-        "register" => {
+        "list_clamps" => get(List, "/v1/clamps?limit=200"),
+        "register_clamp" => {
             let id = fleet.new_id();
             let there = json!({"yard_id": yard, "serial_number": format!("R{number}"), "asset_mark": format!("REG-{number}")});
             post(
@@ -103,8 +108,8 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
                 fleet.entry(with(fleet.registration(&id, "R"), &there)),
             )
         }
-        "read" => get(Yard, about_clamp("")),
-        "history" => get(Yard, about_clamp("/entries")),
+        "read_clamp" => get(Yard, about_clamp("")),
+        "list_entries" => get(Yard, about_clamp("/entries")),
         "fitness" => get(Yard, about_clamp("/fitness")),
         "fitness_by_mark" => get(Yard, format!("/v1/fitness?mark={mark}")),
         "wear" => get(Yard, about_clamp("/wear")),
@@ -208,6 +213,29 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
             Company,
             format!("/v1/users/{person}/competences/{competence}/revocation"),
             json!({"revoked_from": "2025-03-01"}),
+        )),
+        "list_service_accounts" => get(Company, "/v1/service-accounts"),
+        "create_service_account" => post(
+            EveryYard,
+            "/v1/service-accounts",
+            json!({"name": format!("Program {number}"), "yards": [yard]}),
+        ),
+        "read_service_account" => get(Company, format!("/v1/service-accounts/{program}")),
+        "change_service_account" => patch(
+            EveryYard,
+            &format!("/v1/service-accounts/{program}"),
+            json!({"name": format!("Program {number}")}),
+        ),
+        "list_service_account_secrets" => get(Company, format!("/v1/service-accounts/{program}/secrets")),
+        "create_service_account_secret" => conflicting(post(
+            EveryYard,
+            format!("/v1/service-accounts/{program}/secrets"),
+            json!({}),
+        )),
+        "revoke_service_account_secret" => conflicting(post(
+            EveryYard,
+            format!("/v1/service-accounts/{program}/secrets/{secret}/revocation"),
+            json!({}),
         )),
         _ => return None,
     })
