@@ -10,9 +10,10 @@ use clampward_tests::console::Up;
 
 /// Documents in the order in which they run, and how many lines each has at least.
 const DOCUMENTS: &[(&str, usize)] = &[
+    // Only reads, and counts what the others add to.
+    ("services/api/docs/erp.md", 25),
     ("README.md", 30),
     ("services/api/docs/field-apps.md", 25),
-    ("services/api/docs/erp.md", 15),
 ];
 
 #[test]

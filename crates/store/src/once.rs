@@ -90,7 +90,7 @@ impl Store {
         let deleted = sqlx::query(
             "-- once.forget
              delete from kept_answer where id in
-               (select id from kept_answer where expires_at <= $1 order by expires_at limit $2 for update skip locked)",
+               (select id from kept_answer where expires_at <= $1 order by expires_at limit $2)",
         )
         .bind(self.now().to_sqlx())
         .bind(FORGOTTEN)

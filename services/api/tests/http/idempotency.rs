@@ -288,7 +288,8 @@ async fn what_is_kept_shows_neither_secrets_nor_keys() {
         .keyed(&fleet.administrator, "/v1/users", KEY, &user("ida"))
         .await
         .succeeded(201);
-    let set = json!({"token": again.text("/set_password_token"), "password": "correct horse battery staple"});
+    let set =
+        json!({"token": again.text("/set_password_token"), "password": "ladles hum beyond copper dunes"});
     let call = fleet.app.call("POST", "/v1/auth/set-password").json(&set);
     call.send().await.succeeded(204);
     fleet.stop().await;
