@@ -5,15 +5,27 @@ const PREFIX: &str = "CLAMPWARD_";
 /// What variables of the tests begin with.
 const TESTS: &str = "CLAMPWARD_TEST_";
 
-/// What the developers' commands are told; it reaches the service that they start.
-const DEVELOPERS: [&str; 1] = ["CLAMPWARD_POSTGRES_IMAGE"];
+/// What the developers' commands and `docker-compose.yml` are told; it reaches the service that they start.
+const FOR_OTHERS: [&str; 11] = [
+    "CLAMPWARD_API_MEMORY",
+    "CLAMPWARD_BUILDER_IMAGE",
+    "CLAMPWARD_BUILD_NETWORK",
+    "CLAMPWARD_BUILD_PROFILE",
+    "CLAMPWARD_BUILD_TARGET",
+    "CLAMPWARD_POSTGRES_IMAGE",
+    "CLAMPWARD_POSTGRES_MEMORY",
+    "CLAMPWARD_RUNTIME_IMAGE",
+    "CLAMPWARD_VERSION",
+    "CLAMPWARD_WRITE_ANSWERS",
+    "CLAMPWARD_WRITE_EXAMPLES",
+];
 
 /// Those names that begin like ours and are unknown.
 pub fn unknown<'a>(names: impl IntoIterator<Item = &'a str>, known: &[String]) -> Vec<&'a str> {
     let mut unknown: Vec<&str> = names
         .into_iter()
         .filter(|name| name.starts_with(PREFIX) && !name.starts_with(TESTS) && !is_link(name))
-        .filter(|name| !DEVELOPERS.contains(name) && !known.iter().any(|known| known == name))
+        .filter(|name| !FOR_OTHERS.contains(name) && !known.iter().any(|known| known == name))
         .collect();
     unknown.sort_unstable();
     unknown
@@ -41,6 +53,7 @@ mod tests {
             "CLAMPWARD_LISTENS",
             "CLAMPWARD_TEST_IMAGE",
             "CLAMPWARD_POSTGRES_IMAGE",
+            "CLAMPWARD_RUNTIME_IMAGE",
             "CLAMPWARD_API_SERVICE_HOST",
             "CLAMPWARD_API_SERVICE_PORT_HTTP",
             "CLAMPWARD_API_PORT",
