@@ -62,7 +62,10 @@ impl Store {
             return Ok(kept);
         }
         let loaded = Arc::new(load(connection).await?);
-        self.inner.reference.keep(&loaded);
+        // A unit sees its own version before anybody knows whether it will be one.
+        if self.shared.is_none() {
+            self.inner.reference.keep(&loaded);
+        }
         Ok(loaded)
     }
 }

@@ -13,7 +13,9 @@ mod support;
 use clampward_domain::ids::{ClampId, PersonId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{InspectionKind, LockoutReason, Role};
-use clampward_store::people::{AccountBody, AccountKey, AccountKind, NewSession, RevocationBody};
+use clampward_store::people::{
+    AccountBody, AccountKey, AccountKind, NewSession, RevocationBody, SetPasswordToken,
+};
 use clampward_store::{LookedUp, Mode, Recording, Store};
 use jiff::SignedDuration;
 use std::sync::Arc;
@@ -30,14 +32,21 @@ fn session(person: PersonId) -> Uuid {
 async fn signed_in(world: &World, people: &[PersonId]) {
     let store = &world.bench.store;
     for person in people {
+        let token = SetPasswordToken {
+            digest: [person.uuid().as_bytes().as_slice(), &[0; 16]].concat(),
+            expires_at: store.now() + SignedDuration::from_hours(1),
+        };
+        store.issue_set_password_token(*person, &token).await.unwrap();
+        store.set_password(&token.digest, "proven").await.unwrap();
         let opened = NewSession {
             family: session(*person),
             person: *person,
             token: [session(*person).as_bytes().as_slice(), &[0; 16]].concat(),
             expires_at: store.now() + SignedDuration::from_hours(12),
             account: AccountKey::of("nobody@example.test"),
+            password_hash: "proven".to_owned(),
         };
-        store.open_session(&opened).await.unwrap();
+        assert!(store.open_session(&opened).await.unwrap());
     }
 }
 
@@ -153,6 +162,23 @@ async fn what_was_acknowledged_before_the_question_is_seen_and_the_position_neve
     }
 }
 
+/// Goal: what is recorded has happened, whatever a clock says. Method: a tag-out is read, and the question is put with an
+/// instant before it, as a process does that looked at its clock before it waited, or whose clock is behind.
+#[tokio::test]
+async fn a_clock_that_is_behind_does_not_make_a_tagged_out_clamp_fit() {
+    let world = World::new().await;
+    let store = &world.bench.store;
+    signed_in(&world, &[OPERATOR]).await;
+    let clamp = world.in_service("31").await;
+    let before = store.now();
+    world.bench.clock.advance(SignedDuration::from_secs(1));
+    world.does(LEAD, clamp, tag_out(LockoutReason::Dropped)).await;
+    let read = store.clamp_now(clamp, &YardScope::All).await.unwrap().unwrap();
+    assert!(!read.standing(before).fit);
+    let looked_up = look_up(store, OPERATOR, clamp).await.clamp.unwrap();
+    assert!(!looked_up.standing(before).fit);
+}
+
 #[tokio::test]
 async fn a_closed_account_and_an_ended_session_see_nothing_from_then_on() {
     let world = World::new().await;
@@ -239,4 +265,36 @@ async fn look_ups_whose_connections_died_while_idle_and_callers_who_went_away_do
         .await
         .unwrap();
     }
+}
+
+/// Goal: who knew the old password is thrown out by a new one. Method: the password that a sign-in checked was replaced,
+/// or the account closed, before its session begins.
+#[tokio::test]
+async fn a_session_begins_only_on_the_password_that_was_checked() {
+    let world = World::new().await;
+    let store = &world.bench.store;
+    signed_in(&world, &[OPERATOR]).await;
+    let late = |number: u8, hash: &str| NewSession {
+        family: Uuid::from_u128(u128::from(number)),
+        person: OPERATOR,
+        token: vec![number; 32],
+        expires_at: store.now() + SignedDuration::from_hours(12),
+        account: AccountKey::of("operator@example.test"),
+        password_hash: hash.to_owned(),
+    };
+    assert!(!store.open_session(&late(1, "the one before")).await.unwrap());
+    assert!(store.open_session(&late(2, "proven")).await.unwrap());
+    let closed = AccountBody {
+        kind: AccountKind::Person,
+        email: "operator@example.test".to_owned(),
+        name: "Operator".to_owned(),
+        roles: vec![Role::Operator],
+        yards: YardScope::Some(vec![NORTH]),
+        enabled: false,
+    };
+    store
+        .change_account(world.uuid(), ADMINISTRATOR, OPERATOR, 1, &closed)
+        .await
+        .unwrap();
+    assert!(!store.open_session(&late(3, "proven")).await.unwrap());
 }

@@ -2,6 +2,7 @@
 //! free port, gone with everything it wrote when the step ends, however it ends.
 
 use crate::failure::{Done, Failure, While};
+use crate::workspace;
 use clampward_testkit::supervised::{Ending, Supervised};
 use std::fs::File;
 use std::net::{Ipv4Addr, TcpListener};
@@ -29,7 +30,8 @@ impl DemoService {
         std::fs::create_dir_all(&folder).during(format!("making {}", folder.display()))?;
         let log = folder.join("up.log");
         let file = File::create(&log).during(format!("making {}", log.display()))?;
-        let program = std::env::current_exe().during("finding this program")?;
+        // By its path: building the workspace may have replaced the file that this program was started from.
+        let program = workspace::program("xtask")?;
         let port = free_port()?.to_string();
         let mut environment = Command::new("sh");
         environment.env_remove("DATABASE_URL");

@@ -5,7 +5,7 @@
 //! that failed left nothing behind and may be sent again under its key. Kept answers are sealed with the key, which is
 //! kept nowhere: a one-time token that an answer shows lies nowhere in clear. Entries do without: their own id is theirs.
 
-use crate::extract::{Authorized, BodyDigest, Gate};
+use crate::extract::{Authorized, BodyDigest, Caller, Gate};
 use crate::permission::Permission;
 use crate::random;
 use crate::reply::{Answer, Failure};
@@ -16,7 +16,6 @@ use actix_web::http::header::{self, HeaderName, HeaderValue};
 use actix_web::{FromRequest, HttpMessage, HttpRequest, HttpResponse};
 use aws_lc_rs::aead::{AES_256_GCM, Aad, LessSafeKey, NONCE_LEN, Nonce, UnboundKey};
 use aws_lc_rs::hkdf::{HKDF_SHA256, Salt};
-use clampward_domain::ids::PersonId;
 use clampward_store::once::{KeptAnswer, Once};
 use clampward_wire::problem;
 use serde::{Deserialize, Serialize};
@@ -61,7 +60,7 @@ impl Idempotent {
         let Some(key) = self.key else {
             return action(&call).await;
         };
-        let scope = Scope::of(&self.request, call.person(), key);
+        let scope = Scope::of(&self.request, call.caller(), key);
         let unit = match call.store().once(scope.id).await? {
             Once::UnderWay => {
                 let detail = "The request with this key is still being done; ask again in a second.";
@@ -108,6 +107,7 @@ fn key_of(request: &HttpRequest) -> Result<Option<Uuid>, Failure> {
 
 /// What a key is good for, and what only its bearer can open.
 struct Scope {
+    grants_version: u64,
     id: [u8; 32],
     fingerprint: Vec<u8>,
     key: Uuid,
@@ -116,6 +116,8 @@ struct Scope {
 /// An answer as it is sealed.
 #[derive(Serialize, Deserialize)]
 struct Sealed {
+    /// What its bearer might do then: with other roles or yards it is not shown again.
+    grants_version: u64,
     status: u16,
     headers: Vec<(String, String)>,
     body: String,
@@ -125,12 +127,12 @@ struct Sealed {
 const KEPT_HEADERS: [HeaderName; 3] = [header::CONTENT_TYPE, header::LOCATION, header::ETAG];
 
 impl Scope {
-    fn of(request: &HttpRequest, person: PersonId, key: Uuid) -> Self {
+    fn of(request: &HttpRequest, caller: &Caller, key: Uuid) -> Self {
         let digest = |purpose: &str, rest: &[u8]| {
             let mut hash = Sha256::new();
             for part in [
                 purpose.as_bytes(),
-                person.uuid().as_bytes(),
+                caller.person.uuid().as_bytes(),
                 request.method().as_str().as_bytes(),
                 request.path().as_bytes(),
                 key.as_bytes(),
@@ -143,6 +145,7 @@ impl Scope {
         };
         let body = request.extensions().get::<BodyDigest>().map(|digest| digest.0);
         Self {
+            grants_version: caller.grants_version,
             id: digest("id", &[]),
             fingerprint: digest("fingerprint", &body.unwrap_or_default()).to_vec(),
             key,
@@ -164,6 +167,7 @@ impl Scope {
         let bytes = to_bytes(body).await.map_err(|_| Failure::internal(&Unsealable))?;
         let text = |value: &HeaderValue| value.to_str().ok().map(str::to_owned);
         let sealed = Sealed {
+            grants_version: self.grants_version,
             status: head.status().as_u16(),
             headers: KEPT_HEADERS
                 .iter()
@@ -201,6 +205,10 @@ impl Scope {
             )
             .map_err(|error| Failure::internal(&error))?;
         let first: Sealed = serde_json::from_slice(plain).map_err(|error| Failure::internal(&error))?;
+        if first.grants_version != self.grants_version {
+            let detail = "The request with this key was done. Your account was changed since, so its answer is not shown again.";
+            return Err(Failure::new(problem::NOT_ALLOWED, detail));
+        }
         let status = StatusCode::from_u16(first.status).map_err(|error| Failure::internal(&error))?;
         let mut response = HttpResponse::build(status);
         for (name, value) in &first.headers {
@@ -219,6 +227,8 @@ struct Unsealable;
 mod tests {
     use super::*;
     use actix_web::test::TestRequest;
+    use clampward_domain::ids::PersonId;
+    use clampward_domain::reference::YardScope;
 
     fn key(text: &str) -> Result<Option<Uuid>, Failure> {
         key_of(
@@ -266,8 +276,13 @@ mod tests {
     #[actix_web::test]
     async fn a_kept_answer_is_opened_with_its_key_alone() {
         let request = TestRequest::post().uri("/v1/users").to_http_request();
-        let person = PersonId::new(Uuid::from_u128(1));
-        let scope = Scope::of(&request, person, Uuid::from_u128(7));
+        let caller = |whose, grants_version| Caller {
+            person: PersonId::new(Uuid::from_u128(whose)),
+            roles: Vec::new(),
+            yards: YardScope::All,
+            grants_version,
+        };
+        let scope = Scope::of(&request, &caller(1, 1), Uuid::from_u128(7));
         let response = HttpResponse::Created()
             .insert_header(("Location", "/v1/users/1"))
             .insert_header(("Set-Cookie", "never"))
@@ -289,12 +304,10 @@ mod tests {
             Some(b"true".as_slice())
         );
         assert!(again.headers().get("set-cookie").is_none());
+        let changed = Scope::of(&request, &caller(1, 2), Uuid::from_u128(7));
+        assert!(changed.open(&kept.sealed).is_err());
         for (other, whose) in [(8, 1), (7, 2)] {
-            let other = Scope::of(
-                &request,
-                PersonId::new(Uuid::from_u128(whose)),
-                Uuid::from_u128(other),
-            );
+            let other = Scope::of(&request, &caller(whose, 1), Uuid::from_u128(other));
             assert!(other.open(&kept.sealed).is_err());
             assert_ne!(other.id, scope.id);
         }

@@ -257,8 +257,8 @@ impl ClampState {
         }
     }
 
-    /// This instant, or that of the last entry if it is later.
-    pub(crate) fn latest(&self, instant: Timestamp) -> Timestamp {
+    /// This instant, or that of the last entry if it is later: what is recorded has happened, whatever a clock says.
+    pub fn latest(&self, instant: Timestamp) -> Timestamp {
         self.last.map_or(instant, |(last, _)| last.max(instant))
     }
 

@@ -58,9 +58,9 @@ pub struct FitnessNow {
 }
 
 impl FitnessNow {
-    /// Its standing at an instant, as far as is known now.
+    /// Its standing at an instant, as far as is known now; never from before its last entry.
     pub fn standing(&self, at: Timestamp) -> Standing {
-        standing(&self.state, &self.reference, at)
+        standing(&self.state, &self.reference, self.state.latest(at))
     }
 }
 

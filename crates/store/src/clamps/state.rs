@@ -42,9 +42,9 @@ pub struct ClampNow {
 }
 
 impl ClampNow {
-    /// Its standing at an instant, as far as is known now.
+    /// Its standing at an instant, as far as is known now; never from before its last entry.
     pub fn standing(&self, at: Timestamp) -> Standing {
-        standing(&self.state, &self.reference, at)
+        standing(&self.state, &self.reference, self.state.latest(at))
     }
 }
 

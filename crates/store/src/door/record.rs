@@ -69,7 +69,8 @@ impl Store {
             }
         }
         let handed = Handed { recording, hashes };
-        if handed.is_single() {
+        // Within a unit an entry is recorded in the unit or not at all.
+        if handed.is_single() && self.shared.is_none() {
             return self.record_together(handed).await;
         }
         self.record_alone(&handed).await
@@ -407,7 +408,8 @@ impl<'a> Door<'a> {
             .subjects
             .get(&new.clamp_id)
             .filter(|subject| subject.is_in(yards));
-        let state_now = subject.map(|subject| standing(&subject.state, &self.reference, tx.now()));
+        let state_now =
+            subject.map(|subject| standing(&subject.state, &self.reference, subject.state.latest(tx.now())));
         if let Some((appended, outcome)) = fresh {
             return Ok(Recorded {
                 id: new.id,

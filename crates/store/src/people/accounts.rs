@@ -361,7 +361,7 @@ async fn current(connection: &mut PgConnection, person: PersonId) -> Result<Opti
 }
 
 pub(super) async fn locked(tx: &mut Tx, person: PersonId) -> Result<Option<Account>, StoreError> {
-    sqlx::query("-- people.lock\nselect 1 from person where id = $1 for update")
+    sqlx::query("-- people.lock\nselect 1 from person where id = $1 for no key update")
         .bind(person.uuid())
         .execute(&mut **tx)
         .await?;

@@ -25,6 +25,8 @@ pub struct NewSession {
     pub expires_at: Timestamp,
     /// The account whose attempts without success are forgotten with it.
     pub account: AccountKey,
+    /// The hash that the password was checked against.
+    pub password_hash: String,
 }
 
 /// A session that goes on.
@@ -85,19 +87,37 @@ struct TokenRow {
 }
 
 impl Store {
-    /// Begins a session.
-    pub async fn open_session(&self, session: &NewSession) -> Result<(), StoreError> {
+    /// Begins a session, if the password is still the one that was checked and the account still open: checking takes
+    /// long enough for both to change meanwhile. Answers whether it began.
+    pub async fn open_session(&self, session: &NewSession) -> Result<bool, StoreError> {
         self.run_tx("sessions.open", async |tx| {
+            let still: Option<bool> = sqlx::query_scalar(
+                "-- sessions.still_proven
+                 select v.enabled
+                   from credential c
+                   join person p on p.id = c.person_id
+                   join person_version v on v.person_id = p.id and v.version = p.version
+                  where c.person_id = $1 and c.password_hash = $2
+                    for share of c",
+            )
+            .bind(session.person.uuid())
+            .bind(&session.password_hash)
+            .fetch_optional(&mut **tx)
+            .await?;
+            if still != Some(true) {
+                return Ok(false);
+            }
             insert_family(tx, session.family, session.person, session.expires_at).await?;
             super::throttle::forget(tx, &session.account).await?;
-            insert_token(tx, session.family, &session.token).await
+            insert_token(tx, session.family, &session.token).await?;
+            Ok(true)
         })
         .await
     }
     /// Exchanges a refresh token for the next one. `None`: unknown, expired or ended.
     ///
     /// A token that was used before is exchanged once more within [`REFRESH_GRACE_SECONDS`] while its successor is
-    /// unused, which then opens nothing any more; in any other case its use ends the whole session.
+    /// unused, which then counts as used at that time; in any other case its use ends the whole session.
     pub async fn renew_session(&self, token: &[u8], next: &[u8]) -> Result<Option<Renewed>, StoreError> {
         self.run_tx("sessions.renew", async |tx| {
             let Some(family) = lock_family(tx, token).await? else { return Ok(None) };

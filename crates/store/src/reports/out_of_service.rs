@@ -213,8 +213,10 @@ async fn count(
     }
     // Of the yards that a clamp in doubt is counted in, the first one counts it once.
     let mut once = "(not p.in_doubt or not exists (
-          select from out_period as q where q.clamp_id = p.clamp_id and q.starts_at = p.starts_at
-             and q.yard_id < y.yard_id and q.yard_id = any ($1)))"
+          select from unnest($1::uuid[], $2::timestamptz[]) as z(yard_id, asked_at)
+            join out_period as q on q.clamp_id = p.clamp_id and q.yard_id = z.yard_id
+             and q.starts_at <= z.asked_at and q.ends_at > z.asked_at
+           where z.yard_id < y.yard_id))"
         .to_owned();
     let counted = if by(GroupBy::Yard) {
         "count(*)".to_owned()

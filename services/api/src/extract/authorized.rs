@@ -35,6 +35,8 @@ pub struct Caller {
     pub roles: Vec<Role>,
     /// The yards that their roles hold for.
     pub yards: YardScope,
+    /// The version of both.
+    pub grants_version: u64,
 }
 
 /// A caller who holds permission `P`.
@@ -198,5 +200,6 @@ pub(super) fn admitted(claims: &Claims, access: Option<Access>) -> Result<Caller
         person: claims.person,
         roles: access.roles,
         yards: access.yards,
+        grants_version: access.grants_version,
     })
 }

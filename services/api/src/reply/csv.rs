@@ -18,13 +18,19 @@ pub struct Cells<'a> {
 }
 
 impl Cells<'_> {
-    /// A text that somebody entered: where a spreadsheet would take it for a formula, an apostrophe goes before it.
+    /// A text that somebody entered: where a spreadsheet would take it, or a part of it, for a formula, an apostrophe
+    /// goes before that.
     pub fn text(&mut self, text: &str) -> &mut Self {
         self.text.clear();
-        if is_formula(text) {
-            self.text.push('\'');
+        let mut begins = true;
+        for letter in text.chars() {
+            if begins && BEGINS_FORMULA.contains(&letter) {
+                self.text.push('\'');
+            }
+            // Where a comma is the decimal sign, spreadsheets split at semicolons, whatever stands in quotes.
+            begins = SEPARATES.contains(&letter) || (begins && letter.is_whitespace());
+            self.text.push(letter);
         }
-        self.text.push_str(text);
         self.record.push_field(&self.text);
         self
     }
@@ -60,10 +66,10 @@ impl Cells<'_> {
     }
 }
 
-/// Whether a spreadsheet may compute it. Source: OWASP, CSV Injection; ASVS 5.0 requirement 1.2.10.
-fn is_formula(text: &str) -> bool {
-    text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '\0', '＝', '＋', '－', '＠'])
-}
+/// What a spreadsheet may compute from. Source: OWASP, CSV Injection; ASVS 5.0 requirement 1.2.10.
+const BEGINS_FORMULA: [char; 12] = ['=', '+', '-', '@', '\t', '\r', '\n', '\0', '＝', '＋', '－', '＠'];
+/// Where a spreadsheet may begin another cell.
+const SEPARATES: [char; 5] = [';', '|', '\t', '\r', '\n'];
 
 /// A whole table whose headings depend on what was asked for.
 pub fn table<R>(

@@ -60,15 +60,16 @@ pub async fn sign_in(call: &Public, email: &str, password: String) -> Result<Tok
     let known = call.store().credentials(email).await?;
     let hash = known.as_ref().and_then(|known| known.password_hash.clone());
     let person = known.as_ref().map(|known| known.person);
-    let matches = call.hasher().verify(place, password, hash).await?;
-    let Some(known) = known.filter(|known| matches && known.enabled) else {
+    let matches = call.hasher().verify(place, password, hash.clone()).await?;
+    let proven = known.zip(hash).filter(|(known, _)| matches && known.enabled);
+    let Some((known, password_hash)) = proven else {
         let person = person.map(tracing::field::display);
         tracing::info!(event = "sign_in_refused", %account, person, attempts, "sign-in refused");
         return Err(wrong());
     };
     tracing::info!(event = "signed_in", %account, person = %known.person, attempts, "signed in");
     call.hasher().remember(account, call.origin());
-    start_session(call, known.person, known.grants_version, account).await
+    start_session(call, known.person, known.grants_version, account, password_hash).await
 }
 
 /// Whether an account can have this address: whatever else is typed there, a password perhaps, is not even counted.
@@ -99,6 +100,7 @@ async fn start_session(
     person: PersonId,
     grants_version: u64,
     account: AccountKey,
+    password_hash: String,
 ) -> Result<TokenAnswer, Failure> {
     let now = call.store().now();
     let refresh = Secret::new(REFRESH_PREFIX)?;
@@ -108,8 +110,12 @@ async fn start_session(
         token: refresh.digest(),
         expires_at: now.checked_add(SESSION_HOURS.hours()).unwrap_or(Timestamp::MAX),
         account,
+        password_hash,
     };
-    call.store().open_session(&session).await?;
+    if !call.store().open_session(&session).await? {
+        // The password was set anew, or the account closed, while this one was being checked.
+        return Err(wrong());
+    }
     let subject = Subject {
         person,
         grants_version,

@@ -346,6 +346,32 @@ async fn who_lost_the_permission_gets_no_kept_answer() {
     fleet.stop().await;
 }
 
+/// Goal: a kept answer may show what its bearer must no longer see. Method: an administrator of all yards becomes one of a
+/// single yard and sends the same request again.
+#[actix_web::test]
+async fn who_sees_less_than_then_gets_no_kept_answer() {
+    let fleet = Fleet::start().await;
+    let second = fleet.person("Ola Berg", &["administrator"], &json!("all")).await;
+    fleet
+        .keyed(&second, "/v1/users", KEY, &user("ida"))
+        .await
+        .succeeded(201);
+    let path = format!("/v1/users/{}", second.id);
+    let token = fleet.token(&fleet.administrator);
+    let account = fleet.app.get(&token, &path).await.succeeded(200);
+    let change = json!({"yards": [fleet.newport]});
+    fleet
+        .app
+        .patch(&token, &path, account.etag(), &change)
+        .await
+        .succeeded(200);
+    fleet
+        .keyed(&second, "/v1/users", KEY, &user("ida"))
+        .await
+        .refused(403, "not-allowed");
+    fleet.stop().await;
+}
+
 /// Goal: no request that could be done twice by accident is forgotten. Method: the published contract; what is neither an
 /// entry (its own id is its key), nor sign-in, nor a question, takes the key.
 #[actix_web::test]

@@ -118,8 +118,7 @@ impl Columns for EntryView {
             .maybe(self.result.credited)
             .words(self.result.opened.iter().map(|lockout| lockout.id))
             .words(&self.result.closed)
-            // JSON: it begins with a brace, so that no spreadsheet computes it.
-            .plain(&self.body)
+            .text(&self.body.to_string())
             .plain(&self.hash);
     }
 }

@@ -59,8 +59,9 @@ pub struct Scanned {
 pub async fn fitness_by_mark(call: Authorized<ReadClamps>, scanned: Query<Scanned>) -> Answer {
     let mark = scanned.0.mark;
     check_mark(&mark).map_err(|fault| refused(FieldError::new("/mark", "not-a-mark", fault.to_string())))?;
-    let now = call.now();
     let bearers = call.store().clamps_by_mark(&mark, call.yards()).await?;
+    // After the reading: an answer is never about a time before what it rests on.
+    let now = call.now();
     let bearer = |clamp: &ClampNow| MarkBearer {
         clamp_id: clamp.state.clamp,
         asset_mark: clamp.state.asset_mark().unwrap_or_default(),

@@ -37,7 +37,6 @@ pub struct Times {
 #[get("/v1/clamps/{clamp_id}")]
 pub async fn read(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>, times: Query<Times>) -> Answer {
     let not_found = || Failure::not_found("clamp");
-    let now = call.now();
     let as_of = times
         .0
         .as_of
@@ -56,6 +55,7 @@ pub async fn read(call: Authorized<ReadClamps>, clamp_id: Path<ClampId>, times: 
             .clamp_now(clamp_id.0, call.yards())
             .await?
             .ok_or_else(not_found)?;
+        let now = clamp.state.latest(call.now());
         let known = Known {
             position: clamp.knowledge.position,
             at: now,

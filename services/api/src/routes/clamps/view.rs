@@ -95,11 +95,12 @@ impl Listed for Clamp {
     fn view(self) -> Result<Option<ClampView>, Failure> {
         let passing = self.read.passing(&self.filter, self.now)?;
         Ok(passing.and_then(|clamp| {
+            let now = clamp.state.latest(self.now);
             let known = Known {
                 position: clamp.knowledge.position,
-                at: self.now,
+                at: now,
             };
-            self::clamp(&clamp.state, clamp.seq, &clamp.reference, self.now, known)
+            self::clamp(&clamp.state, clamp.seq, &clamp.reference, now, known)
         }))
     }
 }

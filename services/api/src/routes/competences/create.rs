@@ -59,6 +59,8 @@ pub async fn create(
 }
 
 async fn record(call: &Authorized<RecordCompetences>, person: PersonId, new: NewCompetence) -> Answer {
+    // A competence counts in every yard.
+    call.everywhere()?;
     let NewCompetence {
         kind,
         valid_from,

@@ -59,6 +59,8 @@ async fn record(
     competence_id: CompetenceId,
     revocation: Revocation,
 ) -> Answer {
+    // A competence counts in every yard.
+    call.everywhere()?;
     let Revocation { revoked_from, reason } = revocation;
     if reason
         .as_ref()

@@ -35,7 +35,6 @@ pub async fn lift_check(call: Authorized<CheckLifts>, body: Json<LiftCheckReques
     if request.every_lift_check == EveryLiftCheck::Failed {
         tag_out(&call, &request).await?;
     }
-    let now = call.now();
     let mut listed: Vec<ClampId> = request.clamps.clone();
     listed.sort_unstable();
     listed.dedup();
@@ -44,6 +43,8 @@ pub async fn lift_check(call: Authorized<CheckLifts>, body: Json<LiftCheckReques
         let clamp = call.store().clamp_now(id, call.yards()).await?;
         clamps.push(clamp.ok_or_else(|| Failure::not_found("clamp"))?);
     }
+    // After the reading: an answer is never about a time before what it rests on.
+    let now = call.now();
     let looked_up: Vec<LookedUp<'_>> = clamps.iter().filter_map(|clamp| look_up(clamp, now)).collect();
     let for_lift: Vec<ClampForLift<'_>> = looked_up.iter().filter_map(LookedUp::for_lift).collect();
     let answer = check(&request, &for_lift, &LiftContext::default());
@@ -62,6 +63,7 @@ struct LookedUp<'a> {
 }
 
 fn look_up(clamp: &ClampNow, now: Timestamp) -> Option<LookedUp<'_>> {
+    let now = clamp.state.latest(now);
     let particulars = particulars(&clamp.state, &clamp.reference, now)?;
     let model = clamp
         .reference

@@ -34,6 +34,8 @@ pub async fn change(
     body: PartialJson,
     request: HttpRequest,
 ) -> Answer {
+    // Every yard has clamps of a model.
+    call.everywhere()?;
     let before = call
         .store()
         .model(id.0)

@@ -30,6 +30,8 @@ pub async fn create(call: Authorized<KeepModels>, body: PartialJson, once: Idemp
 }
 
 async fn record(call: &Authorized<KeepModels>, body: Value) -> Answer {
+    // Every yard has clamps of a model.
+    call.everywhere()?;
     let change = Change::read(body)?;
     let reason = change.reason.clone();
     let fields: Model = change.onto(json!({}))?;

@@ -8,6 +8,7 @@ use crate::reply::{Answer, Failure};
 use actix_web::{HttpResponse, post};
 use clampward_domain::ids::PersonId;
 use clampward_store::people::AccountKind;
+use clampward_wire::problem;
 use jiff::Timestamp;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -30,7 +31,7 @@ pub struct SetPasswordTokenAnswer {
     operation_id = "hand_out_set_password_token",
     tag = "People",
     params(("id" = PersonId, Path, description = "The person.")),
-    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["not-found"]))),
+    extensions(("x-permission" = json!(KeepPeople::NAME)), ("x-idempotent" = json!(true)), ("x-problems" = json!(["not-found", "own-grants"]))),
     responses((status = 201, description = "Handed out.", body = SetPasswordTokenAnswer))
 )]
 #[post("/v1/users/{id}/set-password-tokens")]
@@ -40,12 +41,18 @@ pub async fn renew_token(call: Authorized<KeepPeople>, id: Path<PersonId>, once:
 
 async fn hand_out(call: &Authorized<KeepPeople>, person: PersonId) -> Answer {
     call.everywhere()?;
+    // Whoever got hold of an administrator's access token must not be able to keep the account.
+    if person == call.person() {
+        let detail = "Another administrator hands out the token for your password.";
+        return Err(Failure::new(problem::OWN_GRANTS, detail));
+    }
     call.store()
         .account_of(AccountKind::Person, person)
         .await?
         .ok_or_else(|| Failure::not_found("person"))?;
     let (set_password_token, set_password_until) =
         hand_out_token(call.store(), person, call.limits().set_password_hours).await?;
+    tracing::info!(event = "set_password_token_handed_out", by = %call.person(), account = %person, "one-time token handed out");
     Ok(HttpResponse::Created().json(SetPasswordTokenAnswer {
         set_password_token,
         set_password_until,

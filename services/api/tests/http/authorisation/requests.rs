@@ -170,13 +170,13 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         "list_models" => get(Company, "/v1/models"),
         "read_model" => get(Company, format!("/v1/models/{}", fleet.model)),
         "create_model" => post(
-            Company,
+            EveryYard,
             "/v1/models",
             json!({"maker": "Tornhagen", "model": format!("N{number}"), "kind": "vertical", "wll": kg("3000"),
                 "lock": "spring", "eye": "free", "jaw_opening": {"min": mm("0"), "max": mm("40")}}),
         ),
         "change_model" => conflicting(patch(
-            Company,
+            EveryYard,
             &format!("/v1/models/{}", fleet.model),
             json!({"hardness_limit_hb": 300}),
         )),
@@ -205,12 +205,12 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         ),
         "list_competences" => get(Company, format!("/v1/users/{person}/competences")),
         "record_competence" => post(
-            Company,
+            EveryYard,
             format!("/v1/users/{person}/competences"),
             json!({"kind": "designated_person", "valid_from": "2024-01-01"}),
         ),
         "revoke_competence" => conflicting(post(
-            Company,
+            EveryYard,
             format!("/v1/users/{person}/competences/{competence}/revocation"),
             json!({"revoked_from": "2025-03-01"}),
         )),
