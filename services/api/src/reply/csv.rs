@@ -22,6 +22,9 @@ impl Cells<'_> {
     /// goes before that.
     pub fn text(&mut self, text: &str) -> &mut Self {
         self.text.clear();
+        if text.starts_with(BEGINS_NOTHING) {
+            self.text.push('\'');
+        }
         let mut begins = true;
         for letter in text.chars() {
             if begins && BEGINS_FORMULA.contains(&letter) {
@@ -67,7 +70,9 @@ impl Cells<'_> {
 }
 
 /// What a spreadsheet may compute from. Source: OWASP, CSV Injection; ASVS 5.0 requirement 1.2.10.
-const BEGINS_FORMULA: [char; 12] = ['=', '+', '-', '@', '\t', '\r', '\n', '\0', '＝', '＋', '－', '＠'];
+const BEGINS_FORMULA: [char; 8] = ['=', '+', '-', '@', '＝', '＋', '－', '＠'];
+/// What a spreadsheet may leave out before it looks.
+const BEGINS_NOTHING: [char; 4] = ['\t', '\r', '\n', '\0'];
 /// Where a spreadsheet may begin another cell.
 const SEPARATES: [char; 5] = [';', '|', '\t', '\r', '\n'];
 
