@@ -64,6 +64,7 @@ impl Store {
         .fetch_one(&mut *tx)
         .await?;
         if !mine {
+            tx.rollback().await;
             return Ok(Once::UnderWay);
         }
         let now = tx.now().to_sqlx();
@@ -78,6 +79,8 @@ impl Store {
                 .fetch_optional(&mut *tx)
                 .await?;
         if let Some(kept) = kept {
+            // At once: the lock must be free before the answer is out.
+            tx.rollback().await;
             return Ok(Once::Done(kept));
         }
         let shared = Shared(Arc::new(Mutex::new(Some(tx))));
@@ -104,6 +107,12 @@ impl Unit {
     /// The store whose commands belong to this unit.
     pub fn store(&self) -> &Store {
         &self.store
+    }
+    /// Takes everything back, before whoever asked is answered: they may ask again at once.
+    pub async fn take_back(self) {
+        if let Some(tx) = self.shared.0.lock().await.take() {
+            tx.rollback().await;
+        }
     }
     /// Commits everything together with the answer.
     pub async fn keep(self, answer: &KeptAnswer) -> Result<(), StoreError> {

@@ -54,6 +54,12 @@ impl Tx {
     pub(crate) async fn commit(self) -> Result<(), StoreError> {
         Ok(self.inner.commit().await?)
     }
+    /// Takes everything back and waits for it. Dropping does the same later; where even that fails, the connection goes.
+    pub(crate) async fn rollback(self) {
+        if let Err(error) = self.inner.rollback().await {
+            tracing::warn!(%error, "rollback failed; the connection is dropped");
+        }
+    }
 }
 impl Deref for Tx {
     type Target = PgConnection;

@@ -74,10 +74,13 @@ impl Idempotent {
             Once::Now(unit) => unit,
         };
         let call = call.within_unit(unit.store().clone());
-        let response = action(&call).await?;
-        if !response.status().is_success() {
-            return Ok(response);
-        }
+        let response = match action(&call).await {
+            Ok(response) if response.status().is_success() => response,
+            refused => {
+                unit.take_back().await;
+                return refused;
+            }
+        };
         let (response, kept) = scope.seal(response).await?;
         unit.keep(&kept).await?;
         Ok(response)

@@ -336,12 +336,12 @@ async fn a_formula_in_a_name_reaches_no_spreadsheet_as_one() {
             "EVM",
             "Europe/London",
             "gb-loler",
-            json!({"name": " =2+2;  -3|@x"}),
+            json!({"name": "x; =2+2;  -3|@x"}),
         )
         .await;
     for (path, column, cell) in [
         ("/v1/clamps", "asset_mark", format!("'{evil}")),
-        ("/v1/yards", "name", " '=2+2;  '-3|'@x".to_owned()),
+        ("/v1/yards", "name", "x; '=2+2;  '-3|'@x".to_owned()),
         ("/v1/clamps", "serial_number", "'@SUM(1)".to_owned()),
         ("/v1/yards", "name", "'+1+1".to_owned()),
     ] {
