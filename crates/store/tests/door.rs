@@ -609,3 +609,27 @@ async fn an_id_that_is_derived_is_taken_from_nobody() {
     let recorded = world.bench.store.record_derived(recording).await.unwrap();
     assert!(!recorded[0].already);
 }
+
+/// Goal: a clamp's rows are a stream of its own. Method: a registration under the id of a yard, of a model and of a person.
+#[tokio::test]
+async fn a_clamp_is_not_registered_under_the_id_of_something_else() {
+    let world = World::new().await;
+    let before = world.bench.store.position().await.unwrap();
+    for taken in [NORTH.uuid(), LEAD.uuid()] {
+        let entry = world.entry(ClampId::new(taken), LEAD, registration("77"));
+        let refused = world
+            .bench
+            .store
+            .record(Recording {
+                author: author(LEAD),
+                mode: Mode::Refuse,
+                entries: vec![entry],
+            })
+            .await;
+        assert!(
+            matches!(refused, Err(RecordError::NotFound { .. })),
+            "{refused:?}"
+        );
+    }
+    assert_eq!(world.bench.store.position().await.unwrap(), before);
+}

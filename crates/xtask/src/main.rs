@@ -40,6 +40,8 @@ enum Command {
     Check,
     /// Write the published contract to openapi/clampward.json, or check it.
     Openapi(openapi::Options),
+    /// Try the running service as each role with everything that the contract allows and what it does not: minutes.
+    Schemathesis,
     /// Measure the service against its own statements in pgbench, on this machine, and print the ratios.
     Bench(bench::Options),
 }
@@ -50,6 +52,7 @@ fn main() -> ExitCode {
         Command::Test(options) => test::run(&options),
         Command::Check => check::run(),
         Command::Openapi(options) => openapi::run(&options),
+        Command::Schemathesis => schemathesis::run(),
         Command::Bench(options) => bench::run(&options),
     };
     match done {

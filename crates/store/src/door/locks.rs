@@ -120,8 +120,13 @@ async fn make_rows(tx: &mut Tx, entries: &[NewEntry]) -> Result<(), StoreError> 
         return Ok(());
     }
     let registered: Vec<Uuid> = registered.into_iter().collect();
+    // An id that is a yard's, a model's or a person's becomes no clamp's: their rows would share a stream.
     sqlx::query(
-        "-- door.make_rows\ninsert into clamp (id) select unnest($1::uuid[]) on conflict (id) do nothing",
+        "-- door.make_rows
+         insert into clamp (id)
+         select w.id from unnest($1::uuid[]) as w(id)
+          where not exists (select from stream_head as h where h.stream = w.id)
+         on conflict (id) do nothing",
     )
     .bind(&registered)
     .execute(&mut **tx)
