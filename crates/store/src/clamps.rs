@@ -9,6 +9,7 @@ pub(crate) mod look_up;
 mod mark;
 mod state;
 
+pub(crate) use at::end_of_day_in;
 pub use at::{AsOf, ClampThen};
 pub use history::HistoryRow;
 pub use list::{ClampFilter, ClampPage, ReadClamp, ReadClamps};

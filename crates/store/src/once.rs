@@ -147,15 +147,9 @@ impl Shared {
         loop {
             attempts += 1;
             step(tx, "savepoint command").await?;
-            match command(tx).await {
-                Ok(value) => {
-                    step(tx, "release savepoint command").await?;
-                    return Ok(value);
-                }
-                Err(error) => {
-                    step(tx, "rollback to savepoint command").await?;
-                    tokio::time::sleep(wait_after(name, attempts, error)?).await;
-                }
+            let attempt = command(tx).await;
+            if let Some(value) = end(tx, name, attempts, attempt).await? {
+                return Ok(value);
             }
         }
     }
@@ -172,16 +166,30 @@ impl Shared {
         loop {
             attempts += 1;
             step(tx, "savepoint command").await?;
-            match command.attempt(tx).await {
-                Ok(value) => {
-                    step(tx, "release savepoint command").await?;
-                    return Ok(value);
-                }
-                Err(error) => {
-                    step(tx, "rollback to savepoint command").await?;
-                    tokio::time::sleep(wait_after(name, attempts, error)?).await;
-                }
+            let attempt = command.attempt(tx).await;
+            if let Some(value) = end(tx, name, attempts, attempt).await? {
+                return Ok(value);
             }
+        }
+    }
+}
+
+/// Ends an attempt: what went well is kept. `None`: taken back, and to be tried again.
+async fn end<T, E: CommandError>(
+    tx: &mut Tx,
+    name: &'static str,
+    attempts: u32,
+    attempt: Result<T, E>,
+) -> Result<Option<T>, E> {
+    match attempt {
+        Ok(value) => {
+            step(tx, "release savepoint command").await?;
+            Ok(Some(value))
+        }
+        Err(error) => {
+            step(tx, "rollback to savepoint command").await?;
+            tokio::time::sleep(wait_after(name, attempts, error)?).await;
+            Ok(None)
         }
     }
 }

@@ -1,4 +1,5 @@
-//! The store: a pool for each role, a small one of its own for fitness, and the clock. What is done with them lives in the other modules.
+//! The store: a pool for each role, a small one of its own for fitness, and the clock. What is done with them lives in
+//! the other modules.
 
 use crate::clamps::look_up::{IN_FLIGHT, LookUps};
 use crate::clock::whole_microseconds;

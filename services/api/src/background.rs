@@ -1,6 +1,7 @@
 //! What runs beside the requests: clamps under which reference data changed are reassessed, the journal's coming
-//! months are prepared, and old attempts to sign in are forgotten. Any number of processes may do it at once. Answers never wait for it: a clamp that is still to
-//! be reassessed is computed from all its entries when asked about.
+//! months are prepared, old attempts to sign in and answers that are kept no longer are forgotten. Any number of processes
+//! may do it at once. Answers never wait for it: a clamp that is still to be reassessed is computed from all its entries
+//! when asked about.
 
 use crate::sign_in::KeyRing;
 use clampward_store::Store;

@@ -7,13 +7,14 @@ use super::Knowledge;
 use super::entries;
 use crate::{Store, StoreError, reference};
 use clampward_domain::acting::acting_at;
+use clampward_domain::calendar::Zone;
 use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, fold};
-use clampward_domain::ids::ClampId;
+use clampward_domain::ids::{ClampId, YardId};
 use clampward_domain::reference::{Reference, YardScope};
 use clampward_domain::standing::{Standing, standing};
-use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 
 /// The time that is asked about.
@@ -106,19 +107,24 @@ impl Store {
     }
 }
 
+/// The last instant of a day in a yard's zone; in UTC where there is none.
+pub(crate) fn end_of_day_in(reference: &Reference, yard: Option<YardId>, day: Date) -> Timestamp {
+    let midnight = Zone::utc().end_of(day);
+    let end = yard
+        .and_then(|yard| reference.yard_at(yard, midnight))
+        .map_or(midnight, |yard| yard.value.time_zone.end_of(day));
+    end.checked_sub(SignedDuration::from_micros(1)).unwrap_or(end)
+}
+
 /// The last instant of a day in the zone of the yard that the clamp was in by then.
 fn end_of_day(clamp: ClampId, known: &[Entry], reference: &Reference, day: Date) -> Timestamp {
     // The zone that matters is that of the yard then; which yard that was hardly depends on hours.
-    let midnight = clampward_domain::calendar::Zone::utc().end_of(day);
+    let midnight = Zone::utc().end_of(day);
     let by_then = fold(clamp, &acting_at(known.to_vec(), midnight), reference).yards();
     // One that was registered within those hours has been there ever since.
     let yard = by_then
         .first()
         .copied()
         .or_else(|| fold(clamp, known, reference).yards().first().copied());
-    let end = yard
-        .and_then(|yard| reference.yard_at(yard, midnight))
-        .map_or(midnight, |yard| yard.value.time_zone.end_of(day));
-    end.checked_sub(jiff::SignedDuration::from_micros(1))
-        .unwrap_or(end)
+    end_of_day_in(reference, yard, day)
 }

@@ -3,7 +3,7 @@
 //! A look-up joins only a statement that was not sent yet, so that it reads after it was asked; nothing is answered from
 //! an earlier one. The connections are its own: exports and writes cannot take them.
 
-use super::state::{Knowledge, MAX_READS};
+use super::state::{Knowledge, Reading};
 use crate::people::accounts::{Access, scope};
 use crate::reference::words;
 use crate::tx::is_dead;
@@ -379,30 +379,27 @@ impl Store {
                     clamp: None,
                 });
             };
-            let reference = self.reference_at_least(knowledge.reference_version).await?;
-            // A newer snapshot may go with clamps that this row does not call pending yet.
-            if reference.version == knowledge.reference_version && !pending {
-                return Ok(LookedUp {
-                    access: Some(access),
-                    clamp: Some(FitnessNow {
-                        state,
-                        knowledge,
-                        reference,
-                    }),
-                });
-            }
-            if pending || reads >= MAX_READS {
-                let folded = self.clamp_with_entries(clamp, &access.yards).await?;
-                let clamp = folded.map(|(now, _)| FitnessNow {
-                    state: now.state,
-                    knowledge: now.knowledge,
-                    reference: now.reference,
-                });
-                return Ok(LookedUp {
-                    access: Some(access),
-                    clamp,
-                });
-            }
+            let version = knowledge.reference_version;
+            let clamp = match self.reading(version, pending, reads).await? {
+                Reading::Holds(reference) => Some(FitnessNow {
+                    state,
+                    knowledge,
+                    reference,
+                }),
+                Reading::Outdated => {
+                    let folded = self.clamp_with_entries(clamp, &access.yards).await?;
+                    folded.map(|(now, _)| FitnessNow {
+                        state: now.state,
+                        knowledge: now.knowledge,
+                        reference: now.reference,
+                    })
+                }
+                Reading::Again => continue,
+            };
+            return Ok(LookedUp {
+                access: Some(access),
+                clamp,
+            });
         }
     }
 }

@@ -48,6 +48,16 @@ impl ClampNow {
     }
 }
 
+/// What a state that was read is worth.
+pub(super) enum Reading {
+    /// It goes with these reference data.
+    Holds(Arc<Reference>),
+    /// The clamp waits to be reassessed, or reference data move too fast: its entries say what it is.
+    Outdated,
+    /// Reference data moved on in between.
+    Again,
+}
+
 /// The hot path in one statement.
 const ROW: &str = "-- clamps.state
      select state, seq, clamp_position, known_position, known_at, reference_version, pending
@@ -91,17 +101,17 @@ impl Store {
             let Some(row) = self.read_row(clamp, &setting).await? else {
                 return Ok(None);
             };
-            let reference = self
-                .reference_at_least(row.reference_version.unsigned_abs())
-                .await?;
-            // A newer snapshot may go with clamps that this row does not call pending yet.
-            if reference.version == row.reference_version.unsigned_abs() && !row.pending {
-                let state = row.state.0.clone();
-                return Ok(Some(row.now(state, reference)));
-            }
-            if row.pending || reads >= MAX_READS {
-                let folded = self.clamp_with_entries(clamp, yards).await?;
-                return Ok(folded.map(|(now, _)| now));
+            let version = row.reference_version.unsigned_abs();
+            match self.reading(version, row.pending, reads).await? {
+                Reading::Holds(reference) => {
+                    let state = row.state.0.clone();
+                    return Ok(Some(row.now(state, reference)));
+                }
+                Reading::Outdated => {
+                    let folded = self.clamp_with_entries(clamp, yards).await?;
+                    return Ok(folded.map(|(now, _)| now));
+                }
+                Reading::Again => {}
             }
         }
     }
@@ -170,6 +180,24 @@ impl Store {
                 Err(error) => return Err(error.into()),
             }
         }
+    }
+
+    /// What a state that was read beside a reference version is worth, the so-manieth time that it was read.
+    pub(super) async fn reading(
+        &self,
+        version: u64,
+        pending: bool,
+        reads: u32,
+    ) -> Result<Reading, StoreError> {
+        let reference = self.reference_at_least(version).await?;
+        // A newer snapshot may go with clamps that were not called pending yet.
+        Ok(if reference.version == version && !pending {
+            Reading::Holds(reference)
+        } else if pending || reads >= MAX_READS {
+            Reading::Outdated
+        } else {
+            Reading::Again
+        })
     }
 
     /// The reference data of a version, or newer ones.

@@ -3,10 +3,9 @@
 //! Reads `out_period` yard by yard, so that the work grows with the clamps that are out in the caller's yards, not with
 //! the fleet. Knows no fold.
 
-use crate::clamps::AsOf;
+use crate::clamps::{AsOf, end_of_day_in};
 use crate::tx::ReadTx;
 use crate::{Store, StoreError};
-use clampward_domain::calendar::Zone;
 use clampward_domain::ids::{ModelId, YardId};
 use clampward_domain::out_period::OutKind;
 use clampward_domain::reference::{Reference, YardScope};
@@ -166,14 +165,7 @@ fn instants(
     let at = |yard: YardId| match as_of {
         None => now,
         Some(AsOf::Instant(instant)) => instant,
-        Some(AsOf::EndOf(day)) => {
-            let midnight = Zone::utc().end_of(day);
-            let end = reference
-                .yard_at(yard, midnight)
-                .map_or(midnight, |yard| yard.value.time_zone.end_of(day));
-            end.checked_sub(jiff::SignedDuration::from_micros(1))
-                .unwrap_or(end)
-        }
+        Some(AsOf::EndOf(day)) => end_of_day_in(reference, Some(yard), day),
     };
     reference
         .yards

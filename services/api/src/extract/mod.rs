@@ -17,6 +17,6 @@ pub(crate) use gate::Gate;
 pub(crate) use json::BodyDigest;
 pub use json::{Json, PartialJson};
 pub use looked_up::LookedUp;
-pub use parameters::{PageParameters, Path, Query, as_of, bound_key, bound_page, instant, page, refused};
+pub use parameters::{PageParameters, Path, Query, as_of, bound_key, bound_page, instant, refused};
 pub use public::{NoQuery, Public};
 pub use services::Services;

@@ -40,10 +40,6 @@ pub struct PageParameters {
 }
 
 impl PageParameters {
-    /// The key after which the page begins, and its limit.
-    pub fn read<K: FromStr>(&self) -> Result<(Option<K>, u32), Failure> {
-        page(self.after.as_deref(), self.limit)
-    }
     /// A stream is the whole list: it has no pages.
     pub fn not_of_a_stream(&self) -> Result<(), Failure> {
         let given = [("/after", self.after.is_some()), ("/limit", self.limit.is_some())];
@@ -63,9 +59,9 @@ impl PageParameters {
     }
 }
 
-/// Reads the parameters that every list has.
-pub fn page<K: FromStr>(after: Option<&str>, limit: Option<u32>) -> Result<(Option<K>, u32), Failure> {
-    let limit = limit.unwrap_or(DEFAULT_LIMIT);
+/// The key after which a page begins, of this list with these filters (`binding`), and its limit.
+pub fn bound_page<K: FromStr>(page: &PageParameters, binding: &str) -> Result<(Option<K>, u32), Failure> {
+    let limit = page.limit.unwrap_or(DEFAULT_LIMIT);
     if !(1..=MAX_LIMIT).contains(&limit) {
         return Err(refused(FieldError::new(
             "/limit",
@@ -73,51 +69,22 @@ pub fn page<K: FromStr>(after: Option<&str>, limit: Option<u32>) -> Result<(Opti
             format!("1 to {MAX_LIMIT}"),
         )));
     }
-    let key = after
-        .map(|text| {
-            decode_key(text)
-                .and_then(|key| key.parse().ok())
-                .ok_or_else(foreign_key)
-        })
-        .transpose()?;
-    Ok((key, limit))
-}
-
-/// The key after which a page begins, of this list with these filters (`binding`), and its limit.
-pub fn bound_page<K: FromStr>(page: &PageParameters, binding: &str) -> Result<(Option<K>, u32), Failure> {
-    let (after, limit) = self::page::<BoundKey>(page.after.as_deref(), page.limit)?;
-    let key = after
-        .map(|BoundKey { key, binding: of }| {
-            if of != binding {
-                let detail =
-                    "this key is of another list, or of this one with other filters: begin without it";
-                return Err(refused(FieldError::new("/after", "foreign-key", detail)));
-            }
-            key.parse().map_err(|_| foreign_key())
-        })
-        .transpose()?;
-    Ok((key, limit))
+    let Some(text) = page.after.as_deref() else {
+        return Ok((None, limit));
+    };
+    let given = decode_key(text).ok_or_else(foreign_key)?;
+    let (key, of) = given.rsplit_once(' ').ok_or_else(foreign_key)?;
+    if of != binding {
+        let detail = "this key is of another list, or of this one with other filters: begin without it";
+        return Err(refused(FieldError::new("/after", "foreign-key", detail)));
+    }
+    let key = key.parse().map_err(|_| foreign_key())?;
+    Ok((Some(key), limit))
 }
 
 /// A key that is good for one list with one set of filters.
 pub fn bound_key(key: &impl Display, binding: &str) -> String {
     encode_key(&format!("{key} {binding}"))
-}
-
-struct BoundKey {
-    key: String,
-    binding: String,
-}
-
-impl FromStr for BoundKey {
-    type Err = ();
-    fn from_str(text: &str) -> Result<Self, ()> {
-        let (key, binding) = text.rsplit_once(' ').ok_or(())?;
-        Ok(Self {
-            key: key.to_owned(),
-            binding: binding.to_owned(),
-        })
-    }
 }
 
 fn foreign_key() -> Failure {

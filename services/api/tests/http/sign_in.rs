@@ -180,12 +180,7 @@ async fn a_password_set_anew_ends_the_sessions_that_were_open() {
         .await
         .succeeded(201)
         .text("/set_password_token");
-    let body = json!({ "token": token, "password": "five plain words do nicely" });
-    app.call("POST", "/v1/auth/set-password")
-        .json(&body)
-        .send()
-        .await
-        .succeeded(204);
+    app.set_password(&token, "five plain words do nicely").await;
     refresh(&app, &session).await.refused(401, "session-ended");
     app.try_sign_in("tor.vik@halvorsund.example", "the password of Tor Vik")
         .await

@@ -83,12 +83,7 @@ async fn a_password_set_anew_ends_access_tokens_at_once() {
         .succeeded(201)
         .text("/set_password_token");
     opens(&app, &token).await;
-    let body = json!({ "token": one_time, "password": "five plain words do nicely" });
-    app.call("POST", "/v1/auth/set-password")
-        .json(&body)
-        .send()
-        .await
-        .succeeded(204);
+    app.set_password(&one_time, "five plain words do nicely").await;
     opens_nothing(&app, &token).await;
     opens(&app, &administrator).await;
     app.stop().await;

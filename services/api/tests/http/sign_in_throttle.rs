@@ -145,12 +145,7 @@ async fn a_new_password_by_one_time_token_opens_at_once_whatever_was_guessed_bef
         .await
         .succeeded(201)
         .text("/set_password_token");
-    let body = json!({ "token": token, "password": "five plain words do nicely" });
-    app.call("POST", "/v1/auth/set-password")
-        .json(&body)
-        .send()
-        .await
-        .succeeded(204);
+    app.set_password(&token, "five plain words do nicely").await;
     app.sign_in(email, "five plain words do nicely").await;
     app.stop().await;
 }

@@ -723,24 +723,11 @@ async fn corrections(to: &mut Recorder, clamp: &str, returned: &str) {
         .await;
 
     let confirmation = format!("/v1/clamps/{clamp}/returns-to-service/{}/confirmation", returned);
-    let own = to.entry(json!({}));
-    to.post("One's own return", "lead-calder-reach", &confirmation, &own, 409)
-        .await;
-    let confirmed = to.entry(json!({}));
-    to.post(
-        "Confirmed by another person",
-        "safety",
+    confirming(
+        to,
         &confirmation,
-        &confirmed,
-        201,
-    )
-    .await;
-    to.post(
-        "An unknown field",
+        ("One's own return", "lead-calder-reach"),
         "safety",
-        &confirmation,
-        &with(confirmed, json!({"note": "seen"})),
-        422,
     )
     .await;
 
@@ -796,24 +783,22 @@ async fn retirement(to: &mut Recorder) {
         .await
         .text("/entry_id");
     let confirmation = format!("{amendments}/{undone}/confirmation");
-    let own = to.entry(json!({}));
-    to.post("One's own amendment", "safety", &confirmation, &own, 409)
-        .await;
+    confirming(
+        to,
+        &confirmation,
+        ("One's own amendment", "safety"),
+        "safety-second",
+    )
+    .await;
+}
+
+/// The second person's word: refused to whoever gave the first, taken from another, and with a field too many.
+async fn confirming(to: &mut Recorder, path: &str, (name, own): (&str, &str), other: &str) {
     let confirmed = to.entry(json!({}));
-    to.post(
-        "Confirmed by another person",
-        "safety-second",
-        &confirmation,
-        &confirmed,
-        201,
-    )
-    .await;
-    to.post(
-        "An unknown field",
-        "safety-second",
-        &confirmation,
-        &with(confirmed, json!({"note": "seen"})),
-        422,
-    )
-    .await;
+    to.post(name, own, path, &confirmed, 409).await;
+    let confirmed = to.entry(json!({}));
+    to.post("Confirmed by another person", other, path, &confirmed, 201)
+        .await;
+    let faulty = with(confirmed, json!({"note": "seen"}));
+    to.post("An unknown field", other, path, &faulty, 422).await;
 }

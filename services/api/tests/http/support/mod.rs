@@ -258,6 +258,12 @@ impl TestApp {
     pub async fn administrator(&self) -> String {
         self.sign_in(ADMINISTRATOR, &self.administrator_password).await
     }
+    /// Sets a password with a one-time token.
+    pub async fn set_password(&self, token: &str, password: &str) {
+        let set = serde_json::json!({ "token": token, "password": password });
+        let call = self.call("POST", "/v1/auth/set-password").json(&set);
+        call.send().await.succeeded(204);
+    }
     /// A new person with an access token.
     pub async fn person(&self, name: &str, roles: &[&str], yards: Value) -> (String, String) {
         let administrator = self.administrator().await;
@@ -265,12 +271,8 @@ impl TestApp {
         let new = serde_json::json!({ "email": email, "name": name, "roles": roles, "yards": yards });
         let created = self.post(&administrator, "/v1/users", &new).await.succeeded(201);
         let password = format!("the password of {name}");
-        let set = serde_json::json!({ "token": created.text("/set_password_token"), "password": password });
-        self.call("POST", "/v1/auth/set-password")
-            .json(&set)
-            .send()
-            .await
-            .succeeded(204);
+        self.set_password(&created.text("/set_password_token"), &password)
+            .await;
         (created.text("/id"), self.sign_in(&email, &password).await)
     }
     /// A partial change that names the version it changes.
