@@ -174,7 +174,13 @@ pub fn replace_key(
             signs_from: waiting.signs_from,
         });
     }
-    let signs_from = now.checked_add(signs_after).unwrap_or(Timestamp::MAX);
+    // After the one before it, in whole seconds as names say them: of two with one instant, chance would decide.
+    let last = keys.last().map_or(Timestamp::MIN, |key| key.signs_from);
+    let after_last = last.checked_add(SignedDuration::from_secs(1)).unwrap_or(last);
+    let signs_from = now
+        .checked_add(signs_after)
+        .unwrap_or(Timestamp::MAX)
+        .max(after_last);
     let kid = write_new(folder, signs_from)?;
     let mut removed = Vec::new();
     for gone in gone(&keys, now) {

@@ -88,6 +88,7 @@ async fn a_key_that_is_gone_opens_nothing_whatever_is_signed_with_it() {
     let (app, ring) = folder.service().await;
     let token = app.administrator().await;
     let old = ring.signing(app.clock.now()).expect("a key");
+    app.clock.advance(SignedDuration::from_secs(1));
     replace_key(&folder.0, app.clock.now(), SignedDuration::ZERO).expect("replaced");
     assert!(ring.reload().expect("read"));
     app.clock.advance(SignedDuration::from_secs(17 * 60));

@@ -154,3 +154,16 @@ fn a_key_that_signs_for_more_than_ninety_days_is_overdue() {
     assert_eq!(ring.is_overdue(days(90)), None);
     assert_eq!(ring.is_overdue(days(91)), Some(start()));
 }
+
+/// Goal: a key that was replaced in an emergency is over, also when it was made in the same second. Method: several keys,
+/// because of two with one instant their names decide by chance.
+#[test]
+fn a_key_that_is_replaced_in_its_first_second_is_replaced() {
+    for number in 0..8 {
+        let folder = Folder::new(&format!("first-second-{number}"));
+        let ring = folder.ring(start());
+        let made = replace_key(&folder.0, start(), SignedDuration::ZERO).expect("replaced");
+        assert!(ring.reload().expect("read"));
+        assert_eq!(signs(&ring, later(1)), made.kid);
+    }
+}
