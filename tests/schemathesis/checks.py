@@ -30,6 +30,7 @@ NOT_SAID_BY_SCHEMAS = {
 # The same where the whole problem is about no field: what it says is enough.
 NOT_ABOUT_FIELDS = {
     "invalid-header": "Idempotency-Key is a structured field's text, which no schema of a header says",
+    "unsupported-grant-type": "a form may name grants that are not offered; RFC 6749 gives the refusal its own word",
     "invalid-token-request": "forms of RFC 6749: which fields go together depends on how the program proves who it is",
 }
 
