@@ -6,9 +6,11 @@
 
 mod bodies;
 mod check;
+mod signed;
 
 pub use bodies::*;
 pub use check::{InputError, check_body};
+pub use signed::{Signature, ToBeSigned};
 
 use crate::ids::{ClampId, DeviceId, EntryId, ModelId, PersonId, YardId};
 use crate::words::{EntryKind, RuleSetName};

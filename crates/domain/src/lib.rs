@@ -11,6 +11,7 @@
 
 pub mod acting;
 pub mod calendar;
+pub mod canonical;
 pub mod crediting;
 pub mod criteria;
 pub mod entry;

@@ -1,6 +1,6 @@
 //! What can go wrong in the store itself. Knows no HTTP and no rule of the trade.
 
-use crate::canonical::CanonicalError;
+use clampward_domain::canonical::CanonicalError;
 use std::sync::Arc;
 use uuid::Uuid;
 

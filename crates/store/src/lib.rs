@@ -8,7 +8,6 @@
 //!
 //! This crate does not know HTTP, reads no clock of its own (see [`Clock`]) and makes no random id.
 
-pub mod canonical;
 pub mod clamps;
 mod clock;
 pub mod door;

@@ -85,7 +85,7 @@ fn numbers_are_written_as_the_standard_says() {
 #[test]
 fn what_has_no_single_canonical_form_is_refused_before_it_is_hashed() {
     let beyond = serde_json::json!({"lifts": 9_007_199_254_740_993_u64});
-    assert!(clampward_store::canonical::to_bytes(&beyond).is_err());
+    assert!(clampward_domain::canonical::to_bytes(&beyond).is_err());
     let decimal = serde_json::json!({"load": 1.5});
-    assert!(clampward_store::canonical::to_bytes(&decimal).is_err());
+    assert!(clampward_domain::canonical::to_bytes(&decimal).is_err());
 }

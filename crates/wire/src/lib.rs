@@ -10,4 +10,5 @@ pub mod json;
 pub mod page;
 pub mod problem;
 pub mod report;
+pub mod sync;
 pub mod time;

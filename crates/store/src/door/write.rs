@@ -1,10 +1,10 @@
 //! Projections and ledger rows of a recording, the append last.
 
 use super::subject::Subject;
-use crate::canonical;
 use crate::ledger::{self, Appended, Hash, LedgerRow};
 use crate::projection::{self, Written};
 use crate::{StoreError, Tx};
+use clampward_domain::canonical;
 use clampward_domain::entry::Entry;
 use clampward_domain::ids::{ClampId, PersonId, YardId};
 use clampward_domain::judge::Outcome;

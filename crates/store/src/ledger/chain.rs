@@ -1,7 +1,7 @@
 //! Hash chain and seal of ledger rows, computed apart from the database so that `verify` is a second opinion.
 
 use crate::StoreError;
-use crate::canonical::{self, sha256};
+use clampward_domain::canonical::{self, sha256};
 use jiff::Timestamp;
 use serde::Serialize;
 use uuid::Uuid;

@@ -2,7 +2,8 @@
 //! reference version.
 
 use crate::ledger::{Appended, LedgerRow, append, content_hash};
-use crate::{CommandError, StoreError, Tx, canonical};
+use crate::{CommandError, StoreError, Tx};
+use clampward_domain::canonical;
 use clampward_domain::ids::{PersonId, YardId};
 use jiff::Timestamp;
 use serde::Serialize;

@@ -7,7 +7,7 @@ use actix_web::dev::Payload;
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::web::Bytes;
 use actix_web::{FromRequest, HttpMessage, HttpRequest};
-use clampward_store::canonical;
+use clampward_domain::canonical;
 use clampward_wire::json::{from_value, parse};
 use clampward_wire::problem::{self, Problem};
 use serde::de::DeserializeOwned;
