@@ -1,4 +1,4 @@
-//! Clients generated from the published contract, in Python and in TypeScript, drive the life of a clamp.
+//! Clients generated from the published contract, in Python and in TypeScript, drive the life of a clamp and do an ERP's work.
 //!
 //! What they do stands in `tests/clients`. This generates, compiles and runs them in the target directory; nothing that is
 //! generated is committed. Nothing is left out: where Node or Python is missing, the step fails and says so.
@@ -11,13 +11,17 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// The files of the TypeScript client that are not generated.
-const TYPESCRIPT: [&str; 5] = [
+const TYPESCRIPT: [&str; 7] = [
     ".npmrc",
     "package.json",
     "package-lock.json",
     "tsconfig.json",
+    "answers.ts",
     "life.ts",
+    "erp.ts",
 ];
+/// The programs in each language, without their endings.
+const PROGRAMS: [&str; 2] = ["life", "erp"];
 
 /// Generates both clients, checks their types and lets them drive a service.
 pub fn run() -> Done {
@@ -25,17 +29,20 @@ pub fn run() -> Done {
     let contract = root.join("openapi/clampward.json");
     let sources = root.join("tests/clients");
     let build = workspace::target()?.join("clients");
-    let mut python = python_client(&contract, &sources.join("python"), &build.join("python"))?;
-    let mut typescript =
-        typescript_client(&contract, &sources.join("typescript"), &build.join("typescript"))?;
+    let python = python_client(&contract, &sources.join("python"), &build.join("python"))?;
+    let typescript = typescript_client(&contract, &sources.join("typescript"), &build.join("typescript"))?;
     let mut service = DemoService::start()?;
-    succeed(python.arg(service.ready()), "the Python client")?;
-    succeed(typescript.arg(service.ready()), "the TypeScript client")?;
+    for mut program in python {
+        succeed(program.arg(service.ready()), "the Python client")?;
+    }
+    for mut program in typescript {
+        succeed(program.arg(service.ready()), "the TypeScript client")?;
+    }
     service.check()
 }
 
-/// Generates the Python client, checks it and its program with mypy, and answers how to run the program.
-fn python_client(contract: &Path, source: &Path, build: &Path) -> Done<Command> {
+/// Generates the Python client, checks it and its programs with mypy, and answers how to run them.
+fn python_client(contract: &Path, source: &Path, build: &Path) -> Done<Vec<Command>> {
     let interpreter = python::environment("clients", &source.join("requirements.txt"))?;
     let programs = interpreter
         .parent()
@@ -60,22 +67,25 @@ fn python_client(contract: &Path, source: &Path, build: &Path) -> Done<Command> 
         .arg(build.join("clampward_client"))
         .stdout(Stdio::null());
     succeed(&mut generate, "generating the Python client")?;
-    let program = source.join("life.py");
+    let files = PROGRAMS.map(|name| source.join(format!("{name}.py")));
     let mut types = Command::new(programs.join("mypy"));
     types
         .current_dir(build)
         .env("MYPYPATH", build)
         .arg("--config-file")
         .arg(source.join("mypy.ini"))
-        .arg(&program);
+        .args(&files);
     succeed(&mut types, "checking the types of the Python client")?;
-    let mut run = Command::new(interpreter);
-    run.env("PYTHONPATH", build).arg("-B").arg(program);
-    Ok(run)
+    let run = |program| {
+        let mut run = Command::new(&interpreter);
+        run.env("PYTHONPATH", build).arg("-B").arg(program);
+        run
+    };
+    Ok(files.into_iter().map(run).collect())
 }
 
-/// Generates the types of the TypeScript client, compiles it strictly, and answers how to run it.
-fn typescript_client(contract: &Path, source: &Path, build: &Path) -> Done<Command> {
+/// Generates the types of the TypeScript client, compiles its programs strictly, and answers how to run them.
+fn typescript_client(contract: &Path, source: &Path, build: &Path) -> Done<Vec<Command>> {
     std::fs::create_dir_all(build).during(format!("making {}", build.display()))?;
     for name in TYPESCRIPT {
         std::fs::copy(source.join(name), build.join(name)).during(format!("copying {name}"))?;
@@ -99,9 +109,12 @@ fn typescript_client(contract: &Path, source: &Path, build: &Path) -> Done<Comma
         &mut npm(&["run", "--silent", "compile"]),
         "compiling the TypeScript client",
     )?;
-    let mut run = Command::new("node");
-    run.arg(build.join("compiled/life.js"));
-    Ok(run)
+    let run = |name| {
+        let mut run = Command::new("node");
+        run.arg(build.join(format!("compiled/{name}.js")));
+        run
+    };
+    Ok(PROGRAMS.into_iter().map(run).collect())
 }
 
 /// The path of programs with a folder in front.

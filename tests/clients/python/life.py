@@ -4,13 +4,12 @@ The type checker proves that the generated types are usable; the run proves that
 argument is the line of JSON that `cargo xtask up --json` prints.
 """
 
-import json
 import sys
 from datetime import datetime, timezone
-from typing import TypeVar
 from uuid import UUID, uuid4
 
-from clampward_client import AuthenticatedClient, Client
+from answers import given, refused, succeeded
+from clampward_client import AuthenticatedClient
 from clampward_client.api.clamps import (
     fitness,
     inspect,
@@ -22,7 +21,6 @@ from clampward_client.api.clamps import (
 )
 from clampward_client.api.lift_checks import lift_check
 from clampward_client.api.reference_data import list_criteria, list_models, list_yards
-from clampward_client.api.sign_in import sign_in
 from clampward_client.models import (
     Angle,
     AngleUnit,
@@ -48,7 +46,6 @@ from clampward_client.models import (
     LockoutReason,
     Part,
     PlateOfDimensions,
-    Problem,
     RecordedAs,
     RegisterRequest,
     Release,
@@ -58,35 +55,10 @@ from clampward_client.models import (
     ServiceClass,
     Status,
     Surface,
-    TokenRequest,
     UnmetCode,
     Verdict,
 )
-from clampward_client.types import Response, Unset
-
-T = TypeVar("T")
-
-
-def succeeded(answer: T | Problem | None) -> T:
-    """What an operation answered where it must have succeeded."""
-    assert answer is not None and not isinstance(answer, Problem), answer
-    return answer
-
-
-def refused(answer: Response[T | Problem]) -> Problem:
-    """The problem with which an operation refused, read by its type."""
-    problem = answer.parsed
-    assert isinstance(problem, Problem), problem
-    assert answer.headers["content-type"] == "application/problem+json"
-    assert problem.status == answer.status_code
-    return problem
-
-
-def given(value: T | None | Unset) -> T:
-    """A member of an answer that must be there."""
-    assert value is not None and not isinstance(value, Unset)
-    return value
-
+from demo import Demo
 
 def now() -> datetime:
     return datetime.now(timezone.utc)
@@ -95,20 +67,11 @@ def now() -> datetime:
 class Yard:
     """The people of one yard of the demo, signed in."""
 
-    def __init__(self, ready: str) -> None:
-        told = json.loads(ready)
-        self.url: str = told["url"]
-        self.passwords: dict[str, str] = {account["email"]: account["password"] for account in told["accounts"]}
-        self.lead = self.person("lead-calder-reach")
-        self.inspector = self.person("inspector-calder-reach")
-        self.technician = self.person("technician-calder-reach")
-        self.operator = self.person("operator-calder-reach")
-
-    def person(self, name: str) -> AuthenticatedClient:
-        email = f"{name}@halvorsund.example"
-        request = TokenRequest(email=email, password=self.passwords[email])
-        tokens = succeeded(sign_in.sync(client=Client(self.url), body=request))
-        return AuthenticatedClient(self.url, token=tokens.access_token)
+    def __init__(self, demo: Demo) -> None:
+        self.lead: AuthenticatedClient = demo.person("lead-calder-reach")
+        self.inspector = demo.person("inspector-calder-reach")
+        self.technician = demo.person("technician-calder-reach")
+        self.operator = demo.person("operator-calder-reach")
 
 
 class Life:
@@ -292,7 +255,7 @@ class Life:
 
 
 def main() -> None:
-    life = Life(Yard(sys.argv[1]))
+    life = Life(Yard(Demo(sys.argv[1])))
     life.is_registered()
     life.a_faulty_measurement_is_refused_with_its_place()
     life.is_inspected_and_lifts()

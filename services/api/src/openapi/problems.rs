@@ -55,13 +55,16 @@ pub(super) fn complete(operation: &mut Operation, shared: &mut Shared) {
     } else {
         operation.security = Some(Vec::new());
     }
-    if operation.request_body.is_some() {
-        codes.extend([
-            problem::MALFORMED_JSON.code,
-            problem::BODY_TOO_LARGE.code,
-            problem::UNSUPPORTED_MEDIA_TYPE.code,
-            problem::INVALID_INPUT.code,
-        ]);
+    if let Some(body) = &operation.request_body {
+        codes.extend([problem::BODY_TOO_LARGE.code, problem::UNSUPPORTED_MEDIA_TYPE.code]);
+        // A form is refused in words of its own.
+        let is_json = match body {
+            RefOr::T(body) => body.content.contains_key("application/json"),
+            RefOr::Ref(_) => true,
+        };
+        if is_json {
+            codes.extend([problem::MALFORMED_JSON.code, problem::INVALID_INPUT.code]);
+        }
     }
     let columns = extension(operation, CSV_COLUMNS);
     if let Some(Value::Array(columns)) = &columns {

@@ -9,7 +9,9 @@ use actix_web::{HttpRequest, get};
 use clampward_store::reports::{GroupBy, MAX_GROUPS};
 use clampward_wire::problem::FieldError;
 use clampward_wire::report::{Grouping, OutOfServiceReport};
-use serde::Deserialize;
+use serde::de::{Error, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
+use std::fmt::{self, Formatter};
 use utoipa::IntoParams;
 
 /// The forms of the report.
@@ -24,18 +26,46 @@ const GENERATED_AT: HeaderName = HeaderName::from_static("clampward-generated-at
 const ASK_FIRST: HeaderValue = HeaderValue::from_static("private, no-cache");
 
 /// What is counted, and how it is grouped.
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
+#[derive(Default, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct Asked {
-    /// Any of `yard`, `reason`, `model` and `wll_band` in any order, with commas between them; the groups come in that
-    /// order of keys. Left out: only the total.
-    #[param(value_type = Option<Vec<Grouping>>, style = Form, explode = false, example = json!(["yard", "reason"]))]
-    group_by: Option<String>,
+    /// Any of `yard`, `reason`, `model` and `wll_band` in any order, with commas between them or the parameter once for
+    /// each; the groups come in that order of keys. Left out: only the total.
+    #[param(value_type = Option<Vec<Grouping>>, style = Form, explode, example = json!(["yard", "reason"]))]
+    group_by: Vec<String>,
     /// What was true then: an instant, or a day, meaning its end in each clamp's yard. Left out: now. A later time says
     /// what will be, should nothing more be recorded.
     #[param(example = "2026-03-01")]
     as_of: Option<String>,
+}
+
+/// Generated clients repeat the parameter, people write commas: both are read.
+impl<'de> Deserialize<'de> for Asked {
+    fn deserialize<D: Deserializer<'de>>(reader: D) -> Result<Self, D::Error> {
+        reader.deserialize_map(AskedReader)
+    }
+}
+
+struct AskedReader;
+
+impl<'de> Visitor<'de> for AskedReader {
+    type Value = Asked;
+
+    fn expecting(&self, formatter: &mut Formatter<'_>) -> fmt::Result {
+        formatter.write_str("the parameters of the report")
+    }
+    fn visit_map<A: MapAccess<'de>>(self, mut pairs: A) -> Result<Asked, A::Error> {
+        let mut asked = Asked::default();
+        while let Some((name, value)) = pairs.next_entry::<String, String>()? {
+            match name.as_str() {
+                "group_by" => asked.group_by.push(value),
+                "as_of" if asked.as_of.is_none() => asked.as_of = Some(value),
+                "as_of" => return Err(A::Error::duplicate_field("as_of")),
+                other => return Err(A::Error::unknown_field(other, &["group_by", "as_of"])),
+            }
+        }
+        Ok(asked)
+    }
 }
 
 /// Count clamps that are out of service
@@ -60,18 +90,7 @@ pub struct Asked {
     extensions(("x-permission" = json!(ReadReports::NAME)), ("x-class" = json!("lists")), ("x-problems" = json!(["not-acceptable"]))),
     responses(
         (status = 200, description = "The counts.", content(
-            (OutOfServiceReport = "application/json", example = json!({
-                "as_of": "2026-03-01", "group_by": ["yard", "reason"],
-                "items": [
-                    {"yard": {"id": "01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10", "code": "PEL", "name": "Port Ellery"},
-                     "reason": "periodic_overdue", "tagged_out": 0, "overdue": 2, "awaiting_initial_inspection": 0, "not_fit": 0},
-                    {"yard": {"id": "01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10", "code": "PEL", "name": "Port Ellery"},
-                     "reason": "shackle_eye_worn", "tagged_out": 3, "overdue": 0, "awaiting_initial_inspection": 0, "not_fit": 0}
-                ],
-                "total_clamps": {"tagged_out": 3, "overdue": 2, "awaiting_initial_inspection": 0, "not_fit": 0},
-                "items_add_up": true, "reassessing": 0,
-                "note": "A clamp counts under each of its reasons and in each yard that may have it; total_clamps counts every clamp once."
-            })),
+            (OutOfServiceReport = "application/json"),
             (String = "text/csv", example = "row,yard_id,yard_code,yard_name,tagged_out,overdue,awaiting_initial_inspection,not_fit\r\ngroup,01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10,PEL,Port Ellery,3,2,0,0\r\ntotal,,,,3,2,0,0\r\n"),
         ), headers(
             ("ETag" = String, description = "Over the bytes sent: the same as long as no number changes."),
@@ -87,7 +106,7 @@ pub async fn out_of_service(
     request: HttpRequest,
 ) -> Answer {
     let form = Form::asked(&request, &FORMS)?;
-    let grouping = grouping(asked.0.group_by.as_deref().unwrap_or_default())?;
+    let grouping = grouping(&asked.0.group_by)?;
     let group_by: Vec<GroupBy> = grouping.iter().map(|grouping| in_store(*grouping)).collect();
     let at = asked
         .0
@@ -116,9 +135,10 @@ pub async fn out_of_service(
 }
 
 /// What to group by, each word once.
-fn grouping(text: &str) -> Result<Vec<Grouping>, Failure> {
+fn grouping(given: &[String]) -> Result<Vec<Grouping>, Failure> {
     let mut wanted = Vec::new();
-    for word in text.split(',').filter(|word| !word.is_empty()) {
+    let words = given.iter().flat_map(|text| text.split(','));
+    for word in words.filter(|word| !word.is_empty()) {
         let found = Grouping::ALL
             .iter()
             .find(|(known, _)| *known == word)

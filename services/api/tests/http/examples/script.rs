@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 pub async fn run(to: &mut Recorder) {
     reading(to).await;
     people(to).await;
+    programs(to).await;
     yards_and_models(to).await;
     let clamp = registering(to).await;
     inspecting(to, &clamp).await;
@@ -222,6 +223,120 @@ async fn people(to: &mut Recorder) {
         &revocation,
         &json!({"revoked_from": "2026-02-30"}),
         422,
+    )
+    .await;
+}
+
+/// What an ERP needs: an account of its own, a token for its secret, and the counts.
+async fn programs(to: &mut Recorder) {
+    let accounts = "/v1/service-accounts";
+    let new = json!({"name": "Plant ERP, nightly counts", "yards": "all", "secret_days": 180});
+    let created = to.post("Recorded", "administrator", accounts, &new, 201).await;
+    let faulty = with(new, json!({"name": "", "secret_days": 366}));
+    to.post("Two faults", "administrator", accounts, &faulty, 422)
+        .await;
+    let account = format!("{accounts}/{}", created.text("/id"));
+
+    let credentials = json!({
+        "grant_type": "client_credentials", "client_id": created.text("/client_id"),
+        "client_secret": created.text("/client_secret"),
+    });
+    let token = "/v1/oauth/token";
+    to.form("Signed in", token, &credentials, 200).await;
+    let wrong = with(credentials.clone(), json!({"client_secret": "another"}));
+    to.form("Another secret", token, &wrong, 401).await;
+    let other = with(credentials, json!({"grant_type": "password"}));
+    to.form("Another grant", token, &other, 400).await;
+
+    to.get(
+        "The first page",
+        "administrator",
+        &format!("{accounts}?limit=1"),
+        200,
+    )
+    .await;
+    let read = to.get("A service account", "administrator", &account, 200).await;
+    let etag = read.etag().to_owned();
+    let nobody = format!("{accounts}/01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10");
+    to.get("No such account", "administrator", &nobody, 404).await;
+    let change = json!({"name": "Plant ERP, hourly counts"});
+    to.patch("Which version", "administrator", &account, None, &change, 428)
+        .await;
+    to.patch(
+        "Another name",
+        "administrator",
+        &account,
+        Some(&etag),
+        &change,
+        200,
+    )
+    .await;
+    to.patch(
+        "Changed meanwhile",
+        "administrator",
+        &account,
+        Some(&etag),
+        &change,
+        412,
+    )
+    .await;
+    let now = to.look("administrator", &account).await.etag().to_owned();
+    to.patch(
+        "Without a name",
+        "administrator",
+        &account,
+        Some(&now),
+        &json!({"name": ""}),
+        422,
+    )
+    .await;
+
+    let secrets = format!("{account}/secrets");
+    let next = to
+        .post("The next secret", "administrator", &secrets, &json!({}), 201)
+        .await;
+    to.post(
+        "Two are valid already",
+        "administrator",
+        &secrets,
+        &json!({}),
+        409,
+    )
+    .await;
+    let long = json!({"secret_days": 1000});
+    to.post("Longer than a year", "administrator", &secrets, &long, 422)
+        .await;
+    to.get("Both secrets", "administrator", &secrets, 200).await;
+    let old = created.text("/secret_id");
+    to.bare_post(
+        "The old one withdrawn",
+        "administrator",
+        &format!("{secrets}/{old}/revocation"),
+        204,
+    )
+    .await;
+    assert_ne!(old, next.text("/secret_id"));
+
+    let counts = "/v1/reports/out-of-service";
+    to.get(
+        "By yard and reason",
+        "safety",
+        &format!("{counts}?group_by=yard,reason"),
+        200,
+    )
+    .await;
+    to.get(
+        "One's own yard at the end of a day",
+        "lead-calder-reach",
+        &format!("{counts}?group_by=wll_band&as_of=2026-02-01"),
+        200,
+    )
+    .await;
+    to.get(
+        "No such grouping",
+        "safety",
+        &format!("{counts}?group_by=colour"),
+        400,
     )
     .await;
 }

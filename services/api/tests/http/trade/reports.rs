@@ -498,10 +498,28 @@ async fn the_table_has_a_row_per_group_and_the_total_last_and_runs_nothing() {
 }
 
 #[actix_web::test]
+async fn keys_are_read_with_commas_or_as_a_parameter_each() {
+    let fleet = Fleet::start().await;
+    fleet.rejected_clamp("1", "shackle_eye_worn").await;
+    let commas = fleet
+        .report(&fleet.safety, "group_by=yard,reason&as_of=2030-01-01")
+        .await;
+    for query in [
+        "group_by=yard&as_of=2030-01-01&group_by=reason",
+        "group_by=yard&group_by=reason,yard&as_of=2030-01-01",
+    ] {
+        assert_eq!(fleet.report(&fleet.safety, query).await, commas, "{query}");
+    }
+    assert_eq!(commas["group_by"], json!(["yard", "reason"]));
+    fleet.stop().await;
+}
+
+#[actix_web::test]
 async fn a_word_that_is_no_key_or_no_time_is_named() {
     let fleet = Fleet::start().await;
     for (query, pointer, code) in [
         ("group_by=yard,owner", "/group_by", "unknown-word"),
+        ("group_by=yard&group_by=owner", "/group_by", "unknown-word"),
         ("as_of=yesterday", "/as_of", "not-a-time"),
         ("as_of=2025-02-30", "/as_of", "not-a-time"),
         ("known_at=2025-02-20T00:00:00Z", "/known_at", "unknown-field"),
