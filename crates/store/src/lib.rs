@@ -12,6 +12,7 @@ pub mod clamps;
 mod clock;
 pub mod door;
 mod error;
+pub mod feed;
 mod health;
 pub mod ledger;
 mod lift_checks;

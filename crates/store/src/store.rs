@@ -4,12 +4,13 @@
 use crate::clamps::look_up::{IN_FLIGHT, LookUps};
 use crate::clock::whole_microseconds;
 use crate::door::Together;
+use crate::feed::Stable;
 use crate::once::Shared;
 use crate::{Clock, StoreError, reference};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{AssertSqlSafe, Connection, Executor, PgPool};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 /// How long whoever asks is ready to wait, if they do not say.
@@ -57,6 +58,8 @@ pub(crate) struct Inner {
     pub(crate) together: Together,
     pub(crate) clock: Arc<dyn Clock>,
     pub(crate) reference: reference::Cache,
+    pub(crate) stable: Stable,
+    pub(crate) cursor_key: OnceLock<[u8; 32]>,
 }
 
 impl Store {
@@ -104,6 +107,8 @@ impl Store {
                 together: Together::default(),
                 clock: options.clock,
                 reference: reference::Cache::default(),
+                stable: Stable::default(),
+                cursor_key: OnceLock::new(),
             }),
             shared: None,
         })

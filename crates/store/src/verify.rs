@@ -34,6 +34,8 @@ pub enum ViolationKind {
     ColumnDiffers,
     /// Stored bytes are no entry.
     Unreadable,
+    /// A row is not delivered to the yards that it names, or to others too.
+    DeliveredDiffers,
     /// The head of a stream is not its last row.
     StreamHeadDiffers,
     /// A clamp's state is not the fold of its entries.

@@ -38,6 +38,7 @@ const OF_CLAMPS: &[(&str, &str)] = &[
         "clamp_id in (select id from clamp where yards @> array[$1])",
     ),
     ("out_period", "yard_id = $1"),
+    ("delivered", "yard_id = $1"),
     (
         "stream_head",
         "stream in (select id from clamp where yards @> array[$1])",

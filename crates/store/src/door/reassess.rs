@@ -11,8 +11,8 @@ use crate::projection::{self, Columns};
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, Reassessed};
-use clampward_domain::fold::Evidence;
-use clampward_domain::ids::{ClampId, PersonId, derived_entry_id};
+use clampward_domain::fold::{ClampState, Evidence};
+use clampward_domain::ids::{ClampId, PersonId, YardId, derived_entry_id};
 use clampward_domain::judge::Outcome;
 use clampward_domain::reference::{Reference, YardScope};
 use jiff::Timestamp;
@@ -72,11 +72,15 @@ async fn reassess(store: &Store, tx: &mut Tx, limit: i64) -> Result<usize, Recor
             continue;
         };
         subject.pending = Some(cause.position);
+        let stored = subject.state.clone();
         subject.touched = true;
         subject.bring_up_to_date(tx, &reference).await?;
         let after = Columns::of(&subject.state, &reference, tx.now());
-        if before.get(&subject.clamp.uuid()) != Some(&after) {
-            judged.push(told(tx, subject, cause, &reference).await?);
+        let before = before.get(&subject.clamp.uuid());
+        // Whoever keeps states by position must hear of every one that became another one.
+        if before != Some(&after) || is_another(&stored, &subject.state) {
+            let yards = before.map(|columns| columns.yards.as_slice()).unwrap_or_default();
+            judged.push(told(tx, subject, cause, &reference, yards).await?);
         }
     }
     let done = subjects.len();
@@ -90,6 +94,7 @@ async fn told(
     subject: &mut Subject,
     cause: &Cause,
     reference: &Reference,
+    yards_before: &[Uuid],
 ) -> Result<Judged, RecordError> {
     let new = entry(subject.clamp, cause, tx.now());
     let author = Author {
@@ -103,7 +108,10 @@ async fn told(
     subject
         .take_up(tx, entry.clone(), &Evidence::new(), reference)
         .await?;
-    let yards = subject.state.yards();
+    let mut yards = subject.state.yards();
+    yards.extend(yards_before.iter().copied().map(YardId::new));
+    yards.sort_unstable();
+    yards.dedup();
     Ok(Judged {
         entry,
         content_hash,
@@ -111,6 +119,13 @@ async fn told(
         yards,
         recorded_by: cause.by,
     })
+}
+
+/// Whether a state is another one than what is stored, which holds no closed lock-outs.
+fn is_another(stored: &ClampState, state: &ClampState) -> bool {
+    let mut state = state.clone();
+    state.take_closed();
+    *stored != state
 }
 
 fn entry(clamp: ClampId, cause: &Cause, now: Timestamp) -> NewEntry {

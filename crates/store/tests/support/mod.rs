@@ -4,9 +4,11 @@
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
+    clippy::indexing_slicing,
     reason = "a test fails by panicking"
 )]
 
+pub mod mirror;
 pub mod world;
 
 use clampward_domain::ids::PersonId;
