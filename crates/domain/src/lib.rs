@@ -34,6 +34,7 @@ pub mod returns;
 pub mod rule_set;
 pub mod schedule;
 pub mod service_class_from_use;
+pub mod signing;
 pub mod source;
 pub mod standing;
 pub mod statistics;

@@ -299,6 +299,8 @@ words! {
         Integration = "integration",
         /// Keeps accounts and yards.
         Administrator = "administrator",
+        /// An enrolled device: carries what people write on it, and writes nothing in its own name.
+        Device = "device",
     }
     /// What kind of lift a clamp is made for.
     ClampKind {

@@ -5,6 +5,7 @@
 
 pub mod accounts;
 pub mod competences;
+pub mod devices;
 pub mod service_accounts;
 pub mod sessions;
 pub mod sign_in;
@@ -12,6 +13,10 @@ pub mod throttle;
 
 pub use accounts::{Access, Account, AccountBody, AccountKind};
 pub use competences::{CompetenceBody, CompetenceRecord, RevocationBody};
+pub use devices::{
+    DeviceCredentials, DeviceEnd, DeviceRecord, EnrolmentRecord, KeyEnd, LastPush, NewDevice, NewEnrolment,
+    NewSigningKey, SigningKeyRecord,
+};
 pub use service_accounts::{ClientSession, MAX_VALID_SECRETS, NewSecret, SecretRecord};
 pub use sessions::{NewSession, REFRESH_GRACE_SECONDS, Renewed};
 pub use sign_in::{Credentials, SetPasswordToken};
@@ -40,6 +45,18 @@ pub enum PeopleError {
     /// A service account has as many valid secrets as it may have.
     #[error("two secrets are valid already")]
     SecretsFull,
+    /// The code opens nothing.
+    #[error("the enrolment code opens nothing")]
+    CodeRefused,
+    /// The code enrolled a device already.
+    #[error("the code enrolled a device already")]
+    EnrolmentUsed,
+    /// The key is another device's, or another person's or device's signing key.
+    #[error("the key is in use already")]
+    KeyInUse,
+    /// The device is revoked.
+    #[error("the device is revoked")]
+    DeviceRevoked,
     /// There is an administrator already.
     #[error("there is an administrator already")]
     AdministratorExists,
@@ -52,6 +69,7 @@ impl From<StoreError> for PeopleError {
     fn from(error: StoreError) -> Self {
         match error.constraint() {
             Some("person_email_is_one_persons") => Self::EmailTaken,
+            Some("device_key_is_one_devices" | "signing_key_is_one_persons_on_one_device") => Self::KeyInUse,
             Some("competence_is_never_ones_own") => Self::OwnCompetence,
             _ => Self::Store(error),
         }

@@ -204,6 +204,18 @@ limits! {
         "Secrets of a service account that are valid at once; beyond it 409.";
     SERVICE_SECRET = "service_secret_hours", 365 * 24, Hours,
         "How long a secret of a service account is valid at most.";
+    ASSERTION = "client_assertion_seconds", kept_time(clampward_wire::sync::device::ASSERTION_SECONDS), Seconds,
+        "How far ahead an assertion of a device may end; beyond it 401.";
+    ASSERTION_BYTES = "client_assertion_bytes", kept(crate::sign_in::MAX_ASSERTION_BYTES), Bytes,
+        "A longer assertion is not looked at; beyond it 400 or 422.";
+    ENROLMENT_CODE = "enrolment_code_hours", 24, Hours,
+        "How long a code by which a device enrols is valid.";
+    DEVICE_KEY = "device_key_hours", 10 * 365 * 24, Hours,
+        "How long the key of a device is valid, unless the device is revoked.";
+    DEVICE_YARDS = "device_yards", 50, Items,
+        "Yards of one device; beyond it 422.";
+    SIGNING_KEY = "signing_key_hours", 30 * 24, Hours,
+        "How long a person may sign on a device with one key.";
     KEY_PUBLISHED = "signing_key_published_hours", kept_time(crate::sign_in::PUBLISHED_HOURS), Hours,
         "How long a new signing key is published before it signs, unless chosen otherwise.";
     SET_PASSWORD = "set_password_hours", 72, Hours,

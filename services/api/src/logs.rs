@@ -29,6 +29,7 @@ const FIELDS: &[&str] = &[
     // Of an account, by its id or by the first digits of a digest; `secret` stands for nothing here, not even for its id.
     "account",
     "client",
+    "device",
     "by",
     "method",
     "route",

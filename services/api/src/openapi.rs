@@ -12,7 +12,7 @@ mod tidy;
 mod webhooks;
 
 use clampward_domain::ids::{
-    ClampId, CompetenceId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId,
+    ClampId, CompetenceId, DeviceId, EntryId, LiftCheckId, LockoutId, ModelId, PersonId, YardId,
 };
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -67,6 +67,7 @@ fn ids(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
         ("ModelId", ModelId::schema()),
         ("PersonId", PersonId::schema()),
         ("CompetenceId", CompetenceId::schema()),
+        ("DeviceId", DeviceId::schema()),
         ("LiftCheckId", LiftCheckId::schema()),
     ] {
         schemas.insert(name.to_owned(), schema);

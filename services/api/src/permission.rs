@@ -2,9 +2,11 @@
 //!
 //! Handlers take `Authorized<P>` and reach the store through nothing else; the published contract names the same
 //! permission as `x-permission`. Which *yards* a person's roles hold for is read with them and checked where the yard
-//! is known. What a person's word counts for (competences) is no permission and is judged in the domain.
+//! is known. What a person's word counts for (competences) is no permission and is judged in the domain. Who writes which
+//! kind of entry is the domain's too: entries from devices are judged by the same roles.
 
-use clampward_domain::words::Role;
+use clampward_domain::signing::roles_of;
+use clampward_domain::words::{EntryKind, Role};
 
 /// A permission as a type.
 pub trait Permission: 'static {
@@ -40,22 +42,34 @@ macro_rules! permissions {
     };
 }
 
-const EVERYBODY: &[Role] = Role::ALL;
-/// Everybody who may write anything at all: an auditor reads and never writes.
-const HANDS: &[Role] = &[
+/// Everybody but devices, which synchronise instead.
+const EVERYBODY: &[Role] = &[
     Role::Operator,
     Role::StoreKeeper,
     Role::Inspector,
     Role::Technician,
     Role::YardLead,
     Role::Safety,
+    Role::Auditor,
     Role::Integration,
+    Role::Administrator,
+];
+/// Everybody who may write anything at all: an auditor reads and never writes.
+const HANDS: &[Role] = roles_of(EntryKind::TaggedOut);
+/// The same without programs.
+const PEOPLES_HANDS: &[Role] = &[
+    Role::Operator,
+    Role::StoreKeeper,
+    Role::Inspector,
+    Role::Technician,
+    Role::YardLead,
+    Role::Safety,
     Role::Administrator,
 ];
 
 permissions! {
-    ReadSelf = "read_self", "See who one is signed in as.", EVERYBODY;
-    ReadReference = "read_reference", "See yards, models, rule sets and criteria.", EVERYBODY;
+    ReadSelf = "read_self", "See who one is signed in as.", Role::ALL;
+    ReadReference = "read_reference", "See yards, models, rule sets and criteria.", Role::ALL;
     KeepYards = "keep_yards", "Record yards and new versions of them.", &[Role::Safety, Role::Administrator];
     KeepModels = "keep_models", "Record models and new versions of them.", &[Role::Safety, Role::Administrator];
     ReadPeople = "read_people", "See people, their roles and competences.",
@@ -63,26 +77,28 @@ permissions! {
     KeepPeople = "keep_people", "Record people, their roles and yards.", &[Role::Administrator];
     RecordCompetences = "record_competences", "Record and withdraw competences of other people.",
         &[Role::Safety, Role::Administrator];
-    ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;
-    RegisterClamps = "register_clamps", "Register clamps.", &[Role::YardLead, Role::Safety, Role::Integration];
-    RecordInspections = "record_inspections", "Record inspections.",
-        &[Role::Operator, Role::Inspector, Role::Technician, Role::YardLead, Role::Safety];
-    TagOut = "tag_out", "Tag clamps out.", HANDS;
-    RecordRepairs = "record_repairs", "Record repairs.", &[Role::Technician];
-    RecordProofTests = "record_proof_tests", "Record proof tests.", &[Role::Inspector, Role::Technician];
-    ReturnToService = "return_to_service", "Return clamps to service, and confirm another's return.",
+    ReadDevices = "read_devices", "See devices, what they last sent, and the keys by which people sign on them.",
+        &[Role::YardLead, Role::Safety, Role::Auditor, Role::Administrator];
+    KeepDevices = "keep_devices", "Enrol, change and revoke devices of one's yards.",
+        &[Role::YardLead, Role::Safety, Role::Administrator];
+    SignOnDevices = "sign_on_devices", "Have a key of one's own by which one signs on a device.", PEOPLES_HANDS;
+    Sync = "sync", "Push entries from a device and pull what is recorded.", &[Role::Device];
+    KeepHeldEntries = "keep_held_entries", "See, place and dismiss entries that are held.",
         &[Role::YardLead, Role::Safety];
-    TransferClamps = "transfer_clamps", "Transfer clamps between yards.",
-        &[Role::StoreKeeper, Role::YardLead, Role::Safety];
-    ClassifyClamps = "classify_clamps", "Set a clamp's service class.",
-        &[Role::Inspector, Role::YardLead, Role::Safety];
-    HandOut = "hand_out", "Issue clamps from the tool crib and receive them back.",
-        &[Role::StoreKeeper, Role::YardLead];
-    RecordUse = "record_use", "Record lifts made with a clamp.",
-        &[Role::Operator, Role::StoreKeeper, Role::YardLead, Role::Integration];
-    AmendClamps = "amend_clamps", "Correct what was recorded of a clamp.",
-        &[Role::Inspector, Role::Technician, Role::YardLead, Role::Safety];
-    RetireClamps = "retire_clamps", "Retire clamps.", &[Role::YardLead, Role::Safety];
+    ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;
+    RegisterClamps = "register_clamps", "Register clamps.", roles_of(EntryKind::Registered);
+    RecordInspections = "record_inspections", "Record inspections.", roles_of(EntryKind::Inspected);
+    TagOut = "tag_out", "Tag clamps out.", HANDS;
+    RecordRepairs = "record_repairs", "Record repairs.", roles_of(EntryKind::Repaired);
+    RecordProofTests = "record_proof_tests", "Record proof tests.", roles_of(EntryKind::ProofTested);
+    ReturnToService = "return_to_service", "Return clamps to service, and confirm another's return.",
+        roles_of(EntryKind::ReturnedToService);
+    TransferClamps = "transfer_clamps", "Transfer clamps between yards.", roles_of(EntryKind::Transferred);
+    ClassifyClamps = "classify_clamps", "Set a clamp's service class.", roles_of(EntryKind::Classified);
+    HandOut = "hand_out", "Issue clamps from the tool crib and receive them back.", roles_of(EntryKind::Issued);
+    RecordUse = "record_use", "Record lifts made with a clamp.", roles_of(EntryKind::Used);
+    AmendClamps = "amend_clamps", "Correct what was recorded of a clamp.", roles_of(EntryKind::Amended);
+    RetireClamps = "retire_clamps", "Retire clamps.", roles_of(EntryKind::Retired);
     ReadReports = "read_reports", "See counts over the fleet.",
         &[Role::YardLead, Role::Safety, Role::Auditor, Role::Integration, Role::Administrator];
     CheckLifts = "check_lifts", "Ask whether a lift may be made.", HANDS;
@@ -98,6 +114,17 @@ mod tests {
             let reads = row.name.starts_with("read_");
             assert!(reads || !row.roles.contains(&Role::Auditor), "{}", row.name);
         }
+    }
+
+    #[test]
+    fn a_device_synchronises_and_reads_what_it_needs_for_that() {
+        let of_devices: Vec<&str> = TABLE
+            .iter()
+            .filter(|row| row.roles.contains(&Role::Device))
+            .map(|row| row.name)
+            .collect();
+        assert_eq!(of_devices, ["read_self", "read_reference", "sync"]);
+        assert_eq!(<Sync as Permission>::ROLES, &[Role::Device]);
     }
 
     #[test]

@@ -23,6 +23,8 @@ pub enum AccountKind {
     Person,
     /// A program's, which signs in by a secret. It has no competence and no password.
     Service,
+    /// A device's, which signs in by its key. It has no competence and no password, and writes nothing in its own name.
+    Device,
 }
 
 impl AccountKind {
@@ -31,6 +33,7 @@ impl AccountKind {
         match self {
             Self::Person => "person",
             Self::Service => "service",
+            Self::Device => "device",
         }
     }
     fn is_person(&self) -> bool {
@@ -44,6 +47,7 @@ impl FromStr for AccountKind {
         match text {
             "person" => Ok(Self::Person),
             "service" => Ok(Self::Service),
+            "device" => Ok(Self::Device),
             other => Err(format!("{other} is no kind of account")),
         }
     }
@@ -107,7 +111,7 @@ struct AccessRow {
 }
 
 #[derive(FromRow)]
-struct AccountRow {
+pub(super) struct AccountRow {
     person_id: Uuid,
     version: i32,
     email: String,
@@ -121,7 +125,7 @@ struct AccountRow {
 }
 
 impl AccountRow {
-    fn read(self) -> Result<Account, StoreError> {
+    pub(super) fn read(self) -> Result<Account, StoreError> {
         Ok(Account {
             id: PersonId::new(self.person_id),
             version: u64::from(self.version.unsigned_abs()),
@@ -146,10 +150,9 @@ pub(crate) fn scope(all: bool, yards: Vec<Uuid>) -> YardScope {
     }
 }
 
-const ACCOUNT: &str =
-    "select v.person_id, v.version, v.email, v.name, v.enabled, v.roles, v.all_yards, v.yards, v.recorded_at,
-       p.kind
-  from person p join person_version v on v.person_id = p.id and v.version = p.version";
+/// What [`AccountRow`] reads of `person p` and `person_version v`.
+pub(super) const ACCOUNT_COLUMNS: &str = "v.person_id, v.version, v.email, v.name, v.enabled, v.roles, v.all_yards, v.yards, v.recorded_at, p.kind";
+const ACCOUNT: &str = "from person p join person_version v on v.person_id = p.id and v.version = p.version";
 
 impl Store {
     /// Roles and yards of a person at this moment, and whether one of their sessions goes on.
@@ -196,7 +199,7 @@ impl Store {
         limit: u32,
     ) -> Result<Vec<Account>, StoreError> {
         let sql = sqlx::AssertSqlSafe(format!(
-            "-- people.accounts\n{ACCOUNT} where p.kind = $3 and ($1::uuid is null or p.id > $1) order by p.id limit $2"
+            "-- people.accounts\nselect {ACCOUNT_COLUMNS} {ACCOUNT} where p.kind = $3 and ($1::uuid is null or p.id > $1) order by p.id limit $2"
         ));
         let rows: Vec<AccountRow> = sqlx::query_as(sql)
             .bind(after.map(PersonId::uuid))
@@ -291,7 +294,7 @@ pub(super) async fn create(
 }
 
 /// Appends the ledger row and writes the version that it stands for.
-async fn write(
+pub(super) async fn write(
     store: &Store,
     tx: &mut Tx,
     row_id: Uuid,
@@ -352,7 +355,9 @@ async fn write(
 }
 
 async fn current(connection: &mut PgConnection, person: PersonId) -> Result<Option<Account>, StoreError> {
-    let sql = sqlx::AssertSqlSafe(format!("-- people.account\n{ACCOUNT} where p.id = $1"));
+    let sql = sqlx::AssertSqlSafe(format!(
+        "-- people.account\nselect {ACCOUNT_COLUMNS} {ACCOUNT} where p.id = $1"
+    ));
     let row: Option<AccountRow> = sqlx::query_as(sql)
         .bind(person.uuid())
         .fetch_optional(connection)

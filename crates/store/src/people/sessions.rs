@@ -55,6 +55,8 @@ pub(crate) enum Ending {
     AccountClosed,
     /// The secret of a service account was withdrawn.
     SecretRevoked,
+    /// The device was revoked.
+    DeviceRevoked,
 }
 
 impl Ending {
@@ -65,6 +67,7 @@ impl Ending {
             Self::PasswordSet => "password_set",
             Self::AccountClosed => "account_closed",
             Self::SecretRevoked => "secret_revoked",
+            Self::DeviceRevoked => "device_revoked",
         }
     }
 }

@@ -19,7 +19,8 @@ pub const MAX_REMEMBERED_ACCOUNTS: i64 = 100_000;
 /// How far back [`Store::sweep_attempts`] counts accounts that somebody failed to sign in to.
 const SPRAY_MINUTES: i64 = 10;
 
-/// An account as far as attempts are counted: a digest of the e-mail address, whether anybody has it or not.
+/// An account as far as attempts are counted: a digest of the e-mail address, whether anybody has it or not. Codes by which
+/// devices enrol are counted in the same way.
 #[derive(Clone, Copy, PartialEq, Eq, Hash)]
 pub struct AccountKey([u8; 32]);
 
@@ -29,6 +30,14 @@ impl AccountKey {
         let digest = Sha256::new()
             .chain_update(b"clampward account\0")
             .chain_update(email.as_bytes())
+            .finalize();
+        Self(digest.into())
+    }
+    /// Of an enrolment, by the part of its code that names it.
+    pub fn of_enrolment(name: &str) -> Self {
+        let digest = Sha256::new()
+            .chain_update(b"clampward enrolment\0")
+            .chain_update(name.as_bytes())
             .finalize();
         Self(digest.into())
     }

@@ -80,7 +80,8 @@ pub(crate) struct ReferenceRow<'a, B> {
     pub id: Uuid,
     /// What it is about.
     pub subject: Uuid,
-    /// What happened: `yard`, `model`, `person`, `competence`, `competence_revoked`.
+    /// What happened: `yard`, `model`, `person`, `competence`, `competence_revoked`, `signing_key`, `signing_key_revoked`,
+    /// `device_revoked`.
     pub kind: &'static str,
     /// Who did it.
     pub by: PersonId,
@@ -115,6 +116,27 @@ pub(crate) async fn record<B: Serialize>(
     yards: Vec<YardId>,
     expected_reference_version: u64,
 ) -> Result<Appended, StoreError> {
+    put(tx, row, yards, expected_reference_version, true).await
+}
+
+/// The same for what nobody is judged by through the snapshot of reference data, so that its version stays: keys are
+/// looked up one by one, and every tablet makes some each morning.
+pub(crate) async fn record_beside<B: Serialize>(
+    tx: &mut Tx,
+    row: &ReferenceRow<'_, B>,
+    yards: Vec<YardId>,
+) -> Result<Appended, StoreError> {
+    let version = super::current_version(tx).await?;
+    put(tx, row, yards, version, false).await
+}
+
+async fn put<B: Serialize>(
+    tx: &mut Tx,
+    row: &ReferenceRow<'_, B>,
+    yards: Vec<YardId>,
+    expected_reference_version: u64,
+    bumps_reference: bool,
+) -> Result<Appended, StoreError> {
     let now = tx.now();
     let content = Content {
         subject: row.subject,
@@ -139,7 +161,7 @@ pub(crate) async fn record<B: Serialize>(
         outcome: None,
         yards,
     };
-    let places = append(tx, vec![ledger_row], expected_reference_version, true).await?;
+    let places = append(tx, vec![ledger_row], expected_reference_version, bumps_reference).await?;
     places.first().copied().ok_or(StoreError::Inconsistent {
         table: "ledger",
         column: "position",

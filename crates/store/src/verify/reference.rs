@@ -57,6 +57,34 @@ const TABLES: [(&str, &str); 5] = [
     ),
 ];
 
+/// The same for rows of devices, which nobody is judged by through the snapshot: they leave its version as it is.
+const BESIDE: [(&str, &str); 3] = [
+    (
+        "signing_key",
+        "-- verify.signing_keys
+         select position, device_id as subject, recorded_at, recorded_by, null::integer as version,
+           null::timestamptz as starts_at,
+           jsonb_build_object('key_id', id, 'person_id', person_id, 'public_key', encode(public_key, 'hex'), 'expires_at',
+             to_char(expires_at at time zone 'UTC', 'YYYY-MM-DD\"T\"HH24:MI:SS\"Z\"')) as said
+         from signing_key",
+    ),
+    (
+        "signing_key_revoked",
+        "-- verify.signing_key_revocations
+         select r.position, k.device_id as subject, r.recorded_at, r.recorded_by, null::integer as version,
+           null::timestamptz as starts_at,
+           jsonb_build_object('key_id', r.key_id, 'why', r.why, 'reason', r.reason) as said
+         from signing_key_revocation as r left join signing_key as k on k.id = r.key_id",
+    ),
+    (
+        "device_revoked",
+        "-- verify.device_revocations
+         select position, device_id as subject, recorded_at, recorded_by, null::integer as version,
+           null::timestamptz as starts_at, jsonb_build_object('reason', reason) as said
+         from device_revocation",
+    ),
+];
+
 #[derive(sqlx::FromRow)]
 struct Stored {
     position: i64,
@@ -79,7 +107,7 @@ struct Recorded {
 
 pub(super) async fn walk(connection: &mut PgConnection, report: &mut VerifyReport) -> Result<(), StoreError> {
     let mut changes: usize = 0;
-    for (kind, table) in TABLES {
+    for (kind, table) in TABLES.into_iter().chain(BESIDE) {
         let recorded: Vec<Recorded> = sqlx::query_as(
             "-- verify.reference_rows
              select position, stream, recorded_at, recorded_by, bytes from ledger where kind = $1 order by position",
@@ -87,7 +115,9 @@ pub(super) async fn walk(connection: &mut PgConnection, report: &mut VerifyRepor
         .bind(kind)
         .fetch_all(&mut *connection)
         .await?;
-        changes = changes.saturating_add(recorded.len());
+        if TABLES.iter().any(|(bumping, _)| *bumping == kind) {
+            changes = changes.saturating_add(recorded.len());
+        }
         let stored: Vec<Stored> = sqlx::query_as(table).fetch_all(&mut *connection).await?;
         compare(kind, recorded, stored, report);
     }

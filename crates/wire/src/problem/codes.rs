@@ -41,11 +41,11 @@ problems! {
     SESSION_ENDED = "session-ended", 401, "The session has ended",
         "The refresh token is unknown, expired, revoked, or was used before. Use of an old refresh token ends its whole session, because somebody else may hold a copy. Sign in again.";
     INVALID_CLIENT = "invalid-client", 401, "The client is not known by this secret",
-        "The service account is unknown or closed, or its secret is wrong, expired or withdrawn; which of them is not said. An administrator can hand out a new secret. The member error says the same in the words of RFC 6749.";
+        "The service account is unknown or closed, or its secret is wrong, expired or withdrawn; or the device is unknown or revoked, or its assertion is not by its key, not for this service, or over. Which of them is not said, but that an assertion by the right key has times by another clock: server_time says what the time is. An administrator can hand out a new secret. The member error says the same in the words of RFC 6749.";
     INVALID_TOKEN_REQUEST = "invalid-token-request", 400, "The token request is not one",
-        "Send grant_type=client_credentials with client_id and client_secret once each, as a form (RFC 6749 section 4.4). The detail says what is amiss; the member error says the same in the words of RFC 6749.";
+        "Send grant_type=client_credentials with client_id and client_secret, or with client_assertion_type and client_assertion (RFC 7523), once each, as a form (RFC 6749 section 4.4). The detail says what is amiss; the member error says the same in the words of RFC 6749.";
     UNSUPPORTED_GRANT_TYPE = "unsupported-grant-type", 400, "This grant is not offered",
-        "Service accounts get tokens by client_credentials only; people sign in at /v1/auth/token.";
+        "Service accounts and devices get tokens by client_credentials only; people sign in at /v1/auth/token.";
     NOT_ALLOWED = "not-allowed", 403, "Your roles do not allow this",
         "You are signed in, but none of your roles holds the permission that the detail names. An administrator can change roles.";
     OWN_COMPETENCE = "own-competence", 403, "Nobody records their own competence",
@@ -80,6 +80,14 @@ problems! {
         "Another account uses this e-mail address. Accounts are personal: one person, one account.";
     SECRETS_FULL = "secrets-full", 409, "Two secrets are valid already",
         "A service account may have two valid secrets, so that one can replace the other without a gap. Withdraw the one that is no longer used, then ask again.";
+    ENROLMENT_CODE_INVALID = "enrolment-code-invalid", 422, "The enrolment code does not open anything",
+        "The code is mistyped, withdrawn, older than 24 hours, or was redeemed with another key; which of them is not said. Ask whoever keeps devices in the yard for a new one.";
+    ENROLMENT_USED = "enrolment-used", 409, "The code enrolled a device already",
+        "A code that was redeemed is not withdrawn any more. Look for its device among the devices, and revoke that.";
+    KEY_IN_USE = "key-in-use", 409, "The key is in use already",
+        "Each device, and each person on each device, has a key of its own that was made for it. Make a new pair of keys and send its public half.";
+    DEVICE_REVOKED = "device-revoked", 409, "The device is revoked",
+        "A revoked device stays revoked: it is neither changed nor signed on any more. Enrol it anew with a new code and a new key.";
     ALREADY_REVOKED = "already-revoked", 409, "Withdrawn already from an earlier or the same day",
         "The competence was withdrawn before. A withdrawal can only be moved to an earlier day; a later one would give validity back, for which a new competence is recorded.";
     VERSION_PENDING = "version-pending", 409, "A later version is waiting already",

@@ -64,6 +64,10 @@ impl<P: Permission> Authorized<P> {
     pub fn hasher(&self) -> &Hasher {
         &self.services.hasher
     }
+    /// Whom the assertions of devices are for.
+    pub fn audience(&self) -> &str {
+        self.services.tokens.issuer()
+    }
     /// Limits.
     pub fn limits(&self) -> &Limits {
         &self.services.limits

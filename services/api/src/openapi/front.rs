@@ -24,6 +24,11 @@ const TAGS: &[(&str, &str)] = &[
          password, records their own competence or changes their own roles.",
     ),
     (
+        "Devices",
+        "Tablets that people share: enrolled with a one-time code, known by a key of their own. Each person has a key of \
+         their own on each device; what is not signed with it may restrict, but is never credited and releases nothing.",
+    ),
+    (
         "Reference data",
         "Yards, models, rule sets and criteria. Changes are new versions that start on a later day; what was judged by an \
          earlier one stays so. A change needs the ETag in `If-Match`.",

@@ -14,6 +14,8 @@ pub mod auth;
 pub mod clamps;
 pub mod competences;
 pub mod criteria;
+pub mod device_enrolments;
+pub mod devices;
 pub mod lift_checks;
 pub mod models;
 pub mod oauth;
@@ -53,6 +55,17 @@ pub fn register(config: &mut ServiceConfig) {
         .service(service_accounts::create_secret::create_secret)
         .service(service_accounts::list_secrets::list_secrets)
         .service(service_accounts::revoke_secret::revoke_secret)
+        .service(device_enrolments::create::create)
+        .service(device_enrolments::list::list)
+        .service(device_enrolments::withdraw::withdraw)
+        .service(devices::enrol::enrol)
+        .service(devices::list::list)
+        .service(devices::read::read)
+        .service(devices::change::change)
+        .service(devices::revoke::revoke)
+        .service(devices::create_signing_key::create_signing_key)
+        .service(devices::list_signing_keys::list_signing_keys)
+        .service(devices::withdraw_signing_key::revoke_signing_key)
         .service(competences::create::create)
         .service(competences::list::list)
         .service(competences::revoke::revoke)

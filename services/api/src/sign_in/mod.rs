@@ -1,8 +1,11 @@
 //! Sign-in: passwords, access tokens and the sessions that renew them.
 //!
+//! Devices prove themselves by what their own keys signed.
 //! Access tokens name the person, their session and the version of their grants; yards, roles and whether the session
 //! goes on are read with every request and never carried. Passwords and refresh tokens are kept as digests only.
 
+mod assertion;
+pub mod ed25519;
 mod familiar;
 mod key_ring;
 mod keys;
@@ -13,6 +16,7 @@ mod session;
 mod tokens;
 mod turns;
 
+pub use assertion::{Assertion, AssertionRefusal, MAX_ASSERTION_BYTES};
 pub use key_ring::{KeyRing, PUBLISHED_HOURS, Replacement, replace_key};
 pub use keys::{KeyError, SigningKey};
 pub use password_rules::{MAX_PASSWORD_CHARS, MIN_PASSWORD_CHARS, check_password};

@@ -140,6 +140,10 @@ impl Tokens {
             remembered: Mutex::new(HashMap::new()),
         }
     }
+    /// Who issues them: also whom the assertions of devices are for.
+    pub fn issuer(&self) -> &str {
+        &self.issuer
+    }
     /// A token for a person, until its lifetime or the session is over.
     pub fn issue(&self, subject: &Subject, id: Uuid, now: Timestamp) -> Result<AccessToken, IssueError> {
         let key = self.keys.signing(now).ok_or(IssueError::NoKey)?;

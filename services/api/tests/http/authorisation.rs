@@ -51,9 +51,15 @@ async fn every_operation_lets_in_the_roles_of_its_permission_and_nobody_else() {
         );
     }
     for role in Role::ALL {
-        let (_, token) = app
-            .person(&format!("Only {role}"), &[role.code()], json!("all"))
-            .await;
+        let token = if *role == Role::Device {
+            let administrator = app.administrator().await;
+            let yard = app.yard(&administrator, "PEL", json!({})).await;
+            let device = app.device(&administrator, &[&yard]).await;
+            app.device_token(&device).await
+        } else {
+            let named = format!("Only {role}");
+            app.person(&named, &[role.code()], json!("all")).await.1
+        };
         for (method, path, permission) in &operations {
             let row = TABLE
                 .iter()

@@ -15,6 +15,7 @@ mod bad_input;
 mod competences;
 mod contract;
 mod criteria;
+mod devices;
 mod docs;
 mod examples;
 mod framing;

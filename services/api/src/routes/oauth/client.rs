@@ -1,6 +1,7 @@
 //! What an OAuth client sends: a form with its credentials in the form or in the header Authorization (RFC 6749).
 
 use crate::reply::Failure;
+use crate::sign_in::Assertion;
 use actix_web::HttpRequest;
 use actix_web::http::header::{AUTHORIZATION, CONTENT_TYPE};
 use actix_web::web;
@@ -8,6 +9,8 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use clampward_domain::ids::PersonId;
 use clampward_wire::problem::{self, Kind, Problem};
+use clampward_wire::sync::device::ASSERTION_TYPE;
+use jiff::Timestamp;
 
 /// Media type of a form.
 const FORM: &str = "application/x-www-form-urlencoded";
@@ -17,10 +20,17 @@ const MAX_FORM_BYTES: usize = 4096;
 const CLIENT_CREDENTIALS: &str = "client_credentials";
 
 /// A client that says who it is.
-#[derive(Debug, PartialEq, Eq)]
-pub(super) struct Client {
-    pub(super) id: PersonId,
-    pub(super) secret: String,
+#[derive(Debug)]
+pub(super) enum Client {
+    /// A service account, by its secret.
+    Program {
+        /// Its id.
+        id: PersonId,
+        /// The secret.
+        secret: String,
+    },
+    /// A device, by what its key signed.
+    Device(Assertion),
 }
 
 /// A problem that also says what RFC 6749 section 5.2 says, in members of its names.
@@ -37,8 +47,19 @@ fn invalid_request(detail: &str) -> Failure {
 
 /// Unknown, wrong, expired or closed: which of them is not said.
 pub(super) fn invalid_client() -> Failure {
-    let detail = "The client is unknown, or its secret is wrong, expired or withdrawn.";
+    let detail = "The client is unknown, or its secret or assertion is wrong, expired or withdrawn.";
     refused(problem::INVALID_CLIENT, "invalid_client", detail)
+}
+
+/// By the right key, but by another clock: told to whoever holds the key, so that it can set itself right.
+pub(super) fn by_another_clock(now: Timestamp) -> Failure {
+    let detail =
+        "The assertion is over, not yet valid, or ends too late, by the service's clock: see server_time.";
+    Problem::new(problem::INVALID_CLIENT, detail)
+        .with("error", "invalid_client")
+        .with("error_description", detail)
+        .with("server_time", now.to_string())
+        .into()
 }
 
 /// Reads a token request.
@@ -57,6 +78,13 @@ pub(super) fn read(request: &HttpRequest, body: &[u8]) -> Result<Client, Failure
         None => return Err(invalid_request("Send grant_type=client_credentials.")),
     }
     let (id, secret) = (form.one("client_id")?, form.one("client_secret")?);
+    let assertion = (form.one("client_assertion_type")?, form.one("client_assertion")?);
+    if assertion != (None, None) {
+        if secret.is_some() || request.headers().contains_key(AUTHORIZATION) {
+            return Err(invalid_request("Send either a secret or an assertion, not both."));
+        }
+        return asserted(id, assertion);
+    }
     let (id, secret) = match (basic(request)?, id, secret) {
         (None, Some(id), Some(secret)) => (id.to_owned(), secret.to_owned()),
         (Some((id, secret)), None, None) => (id, secret),
@@ -74,7 +102,24 @@ pub(super) fn read(request: &HttpRequest, body: &[u8]) -> Result<Client, Failure
     };
     // What is no id is no client's.
     let id = id.parse().map_err(|_| invalid_client())?;
-    Ok(Client { id, secret })
+    Ok(Client::Program { id, secret })
+}
+
+/// A device: whoever names itself beside its assertion names the same (RFC 7521 section 4.2).
+fn asserted(id: Option<&str>, assertion: (Option<&str>, Option<&str>)) -> Result<Client, Failure> {
+    let (Some(ASSERTION_TYPE), Some(text)) = assertion else {
+        return Err(invalid_request(&format!(
+            "Send client_assertion with client_assertion_type={ASSERTION_TYPE}."
+        )));
+    };
+    let assertion = Assertion::read(text).map_err(|error| {
+        tracing::info!(event = "client_refused", %error, "assertion refused");
+        invalid_client()
+    })?;
+    if id.is_some_and(|id| id.parse() != Ok(assertion.device())) {
+        return Err(invalid_client());
+    }
+    Ok(Client::Device(assertion))
 }
 
 struct Form(Vec<(String, String)>);

@@ -1,4 +1,4 @@
-//! OAuth 2.0 for service accounts: client credentials and nothing else.
+//! OAuth 2.0 for service accounts and devices: client credentials, proven by a secret or by an assertion, and nothing else.
 
 pub mod client;
 pub mod token;

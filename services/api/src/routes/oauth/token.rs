@@ -1,18 +1,19 @@
 //! `POST /v1/oauth/token`.
 
-use super::client;
+use super::client::{self, Client};
 use crate::extract::Public;
 use crate::openapi::PUBLIC;
 use crate::random;
 use crate::reply::{Answer, Failure, ok};
-use crate::sign_in::Subject;
+use crate::sign_in::{Assertion, AssertionRefusal, Subject};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{CACHE_CONTROL, HeaderValue, PRAGMA, WWW_AUTHENTICATE};
 use actix_web::{HttpRequest, ResponseError, post, web};
+use clampward_domain::ids::PersonId;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-/// A token request of a service account.
+/// A token request of a service account or a device.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "the published form of what `client` reads by hand")]
 pub struct ClientCredentialsRequest {
@@ -25,9 +26,19 @@ pub struct ClientCredentialsRequest {
     /// Its secret, unless it is in the header Authorization.
     #[schema(format = Password, examples("cws_Zt8sKpQe7uVrLdN4xT6kEfA5bGJ3mFqOaXh1C0yB2w9"))]
     client_secret: Option<String>,
+    /// For devices, always `urn:ietf:params:oauth:client-assertion-type:jwt-bearer`.
+    #[schema(examples("urn:ietf:params:oauth:client-assertion-type:jwt-bearer"))]
+    client_assertion_type: Option<String>,
+    /// A JWT that the device's key signed (`EdDSA`): `iss` and `sub` are the device's id, `aud` is what the device was told
+    /// when it enrolled, `exp` is at most five minutes ahead, `jti` is another one each time.
+    #[schema(
+        max_length = 4096,
+        examples("eyJhbGciOiJFZERTQSIsInR5cCI6IkpXVCJ9.eyJzdWIiOiLigKYifQ.c2ln")
+    )]
+    client_assertion: Option<String>,
 }
 
-/// An access token of a service account.
+/// An access token of a service account or a device.
 #[derive(Serialize, ToSchema)]
 pub struct ClientTokenAnswer {
     /// Send it as `Authorization: Bearer …`.
@@ -41,11 +52,12 @@ pub struct ClientTokenAnswer {
     expires_in: i64,
 }
 
-/// Sign in as a service account
+/// Sign in as a service account or a device
 ///
-/// OAuth 2.0 client credentials (RFC 6749 section 4.4): `grant_type=client_credentials` with `client_id` and `client_secret`
-/// in the form or as `Authorization: Basic`. There is no refresh token: ask again. Scopes are not used: what the account
-/// may do is recorded with it. Refusals are problem documents that also bear `error` and `error_description` of the RFC.
+/// OAuth 2.0 client credentials (RFC 6749 section 4.4): `grant_type=client_credentials`, for a service account with
+/// `client_id` and `client_secret` in the form or as `Authorization: Basic`, for a device with `client_assertion_type` and
+/// `client_assertion` (RFC 7523 section 2.2). There is no refresh token: ask again. Scopes are not used: what the account may
+/// do is recorded with it. Refusals are problem documents that also bear `error` and `error_description` of the RFC.
 #[utoipa::path(
     operation_id = "client_token",
     tag = "Sign-in",
@@ -69,23 +81,11 @@ pub async fn token(call: Public, request: HttpRequest, body: web::Bytes) -> Answ
 }
 
 async fn hand_out(call: &Public, request: &HttpRequest, body: &[u8]) -> Answer {
-    let client = client::read(request, body)?;
-    let session = call
-        .store()
-        .client_session(client.id, &random::digest(&client.secret))
-        .await?;
-    let Some(session) = session else {
-        tracing::info!(event = "client_refused", client = %client.id, "service account refused");
-        return Err(client::invalid_client());
+    let subject = match client::read(request, body)? {
+        Client::Program { id, secret } => program(call, id, &secret).await?,
+        Client::Device(assertion) => device(call, &assertion).await?,
     };
-    tracing::info!(event = "client_signed_in", person = %session.account, secret = %session.secret, "service account signed in");
     let now = call.store().now();
-    let subject = Subject {
-        person: session.account,
-        grants_version: session.grants_version,
-        session: session.secret,
-        session_ends: session.expires_at,
-    };
     let access = call
         .tokens()
         .issue(&subject, random::id(now)?, now)
@@ -100,4 +100,45 @@ async fn hand_out(call: &Public, request: &HttpRequest, body: &[u8]) -> Answer {
         answer.headers_mut().insert(name, HeaderValue::from_static(value));
     }
     Ok(answer)
+}
+
+async fn program(call: &Public, id: PersonId, secret: &str) -> Result<Subject, Failure> {
+    let session = call.store().client_session(id, &random::digest(secret)).await?;
+    let Some(session) = session else {
+        tracing::info!(event = "client_refused", client = %id, "service account refused");
+        return Err(client::invalid_client());
+    };
+    tracing::info!(event = "client_signed_in", person = %session.account, secret = %session.secret, "service account signed in");
+    Ok(Subject {
+        person: session.account,
+        grants_version: session.grants_version,
+        session: session.secret,
+        session_ends: session.expires_at,
+    })
+}
+
+async fn device(call: &Public, assertion: &Assertion) -> Result<Subject, Failure> {
+    let device = assertion.device();
+    let refused = |error: &dyn std::fmt::Display| {
+        tracing::info!(event = "client_refused", %device, %error, "device refused");
+        client::invalid_client()
+    };
+    let known = call.store().device_credentials(device).await?;
+    let known = known.ok_or_else(|| refused(&"unknown or revoked"))?;
+    let now = call.store().now();
+    match assertion.check(&known.public_key, call.tokens().issuer(), now) {
+        Ok(()) => {}
+        Err(AssertionRefusal::Times) => {
+            refused(&AssertionRefusal::Times);
+            return Err(client::by_another_clock(now));
+        }
+        Err(error) => return Err(refused(&error)),
+    }
+    tracing::info!(event = "client_signed_in", %device, "device signed in");
+    Ok(Subject {
+        person: PersonId::new(device.uuid()),
+        grants_version: known.grants_version,
+        session: known.session,
+        session_ends: known.session_ends,
+    })
 }

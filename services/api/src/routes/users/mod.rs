@@ -11,6 +11,7 @@ use crate::random::Secret;
 use crate::reply::Failure;
 use clampward_domain::ids::PersonId;
 use clampward_domain::reference::YardScope;
+use clampward_domain::words::Role;
 use clampward_store::Store;
 use clampward_store::people::{AccountBody, PeopleError, SetPasswordToken};
 use clampward_wire::problem::{self, FieldError, Problem};
@@ -44,6 +45,21 @@ impl From<PeopleError> for Failure {
                 problem::SECRETS_FULL,
                 "Two secrets are valid already: withdraw the one that is no longer used.",
             ),
+            PeopleError::CodeRefused => Self::new(
+                problem::ENROLMENT_CODE_INVALID,
+                "The code is unknown, withdrawn, expired, or another device's: ask for a new one.",
+            ),
+            PeopleError::EnrolmentUsed => Self::new(
+                problem::ENROLMENT_USED,
+                "The code enrolled a device already: revoke that device.",
+            ),
+            PeopleError::KeyInUse => {
+                Self::new(problem::KEY_IN_USE, "This key is in use already: make a new one.")
+            }
+            PeopleError::DeviceRevoked => Self::new(
+                problem::DEVICE_REVOKED,
+                "The device was revoked, which is for good.",
+            ),
             PeopleError::AdministratorExists => {
                 Self::new(problem::EMAIL_TAKEN, "There is an administrator already.")
             }
@@ -75,6 +91,10 @@ pub(super) async fn check(store: &Store, body: &AccountBody) -> Result<(), Failu
             "role-missing",
             "give at least one role",
         ));
+    }
+    if body.roles.contains(&Role::Device) {
+        let detail = "the role device is an enrolled device's alone";
+        errors.push(FieldError::new("/roles", "role-of-devices", detail));
     }
     if let YardScope::Some(yards) = &body.yards {
         let unknown = store.unknown_yards(yards).await?;

@@ -4,8 +4,8 @@
 //! the published contract, the roles from the table of permissions; the requests are real, about real clamps of two yards.
 
 use super::requests::{About, Asked, Place, request};
-use crate::support::Reply;
-use crate::trade::fleet::Fleet;
+use crate::support::{Keys, Reply};
+use crate::trade::fleet::{Fleet, Person};
 use clampward_api::openapi::{self, PERMISSION, PUBLIC};
 use clampward_api::permission::TABLE;
 use clampward_domain::words::Role;
@@ -59,6 +59,14 @@ impl Bench {
             .await
             .succeeded(201);
         let (program, secret) = (created.text("/id"), created.text("/secret_id"));
+        let by = fleet.token(&fleet.administrator);
+        let device = fleet.app.device(&by, &[&fleet.clydebank]).await;
+        let stranger = fleet.token(&fleet.stranger);
+        let key = fleet
+            .app
+            .signing_key(&device, &stranger, &fleet.stranger.id)
+            .await;
+        let enrolment = fleet.app.enrolment(&by, &[&fleet.clydebank]).await;
         let mut bench = Self {
             theirs: Place {
                 yard: fleet.clydebank.clone(),
@@ -69,6 +77,10 @@ impl Bench {
                 registered: fleet.new_id(),
                 program: program.clone(),
                 secret: secret.clone(),
+                device,
+                enrolment: enrolment.text("/id"),
+                key: key.id.to_string(),
+                asker: String::new(),
             },
             fleet,
             program,
@@ -89,6 +101,26 @@ impl Bench {
         bench.theirs.competence = competence;
         bench
     }
+    /// Somebody who holds a role for one yard, and somebody who holds it for all of them. A device has its yards by name.
+    async fn holders(&self, role: Role, newport: &Value) -> (Person, Person) {
+        let fleet = &self.fleet;
+        if role == Role::Device {
+            let by = fleet.token(&fleet.administrator);
+            let everywhere = [fleet.newport.as_str(), &fleet.galveston, &fleet.clydebank];
+            let mut found = Vec::new();
+            for yards in [&everywhere[..1], &everywhere] {
+                let id = fleet.app.device(&by, yards).await.id;
+                fleet.app.open_session(&id).await;
+                found.push(Person { id });
+            }
+            return (found[0].clone(), found[1].clone());
+        }
+        let (bound, everywhere) = (format!("Bound {role}"), format!("Everywhere {role}"));
+        (
+            fleet.person(&bound, &[role.code()], newport).await,
+            fleet.person(&everywhere, &[role.code()], &json!("all")).await,
+        )
+    }
     /// A person of a yard who never signs in, with a competence.
     async fn somebody(&self, yard: &str) -> (String, String) {
         let name = format!("Somebody {}", self.fleet.new_id());
@@ -97,7 +129,7 @@ impl Bench {
         (person.id, competence)
     }
     /// A place in the yard of those who ask, with a clamp that nothing was done to yet.
-    async fn own(&mut self) -> Place {
+    async fn own(&mut self, asker: &Person) -> Place {
         self.clamps += 1;
         let number = format!("OWN{}", self.clamps);
         let clamp = self.fleet.fit_clamp(&number).await;
@@ -109,7 +141,20 @@ impl Bench {
             .expect("a registration");
         let yard = self.fleet.newport.clone();
         let (person, competence) = self.somebody(&yard).await;
+        let by = self.fleet.token(&self.fleet.administrator);
+        let app = &self.fleet.app;
+        let device = app.device(&by, &[&yard]).await;
+        let keys = Keys::fresh();
+        let path = format!("/v1/devices/{}/signing-keys", device.id);
+        let key = app.signing_key_request(&device, &asker.id, &keys);
+        // Whoever may have none gets none.
+        let key = self.fleet.post(asker, &path, &key).await;
+        let enrolment = app.enrolment(&by, &[&yard]).await.text("/id");
         Place {
+            device,
+            enrolment,
+            key: key.body["id"].as_str().unwrap_or(&path[12..48]).to_owned(),
+            asker: asker.id.clone(),
             mark: format!("HMW-{number}"),
             yard,
             clamp,
@@ -173,22 +218,16 @@ async fn every_role_is_let_into_its_own_yard_by_its_permissions_and_into_no_othe
     let mut number = 0;
     let mut cases = 0;
     for role in Role::ALL {
-        let bound = bench
-            .fleet
-            .person(&format!("Bound {role}"), &[role.code()], &newport)
-            .await;
-        let everywhere = bench
-            .fleet
-            .person(&format!("Everywhere {role}"), &[role.code()], &json!("all"))
-            .await;
-        let mut ours = bench.own().await;
+        let (bound, everywhere) = bench.holders(*role, &newport).await;
+        let mut ours = bench.own(&bound).await;
+        bench.theirs.asker = bound.id.clone();
         for operation in operations() {
             let may = operation.roles.contains(role);
             let here = format!("{} as {role}", operation.name);
             number += 1;
             if may {
                 // What was asked before may have changed it.
-                ours = bench.own().await;
+                ours = bench.own(&bound).await;
             }
             let asked = request(&operation.name, &bench.fleet, &ours, number).expect("a request");
             let about = asked.about;
@@ -271,7 +310,8 @@ fn outside(reply: &Reply, asked: &Asked, may: bool, here: &str) {
 #[actix_web::test]
 async fn nobody_is_let_in_without_a_token_that_is_valid_now() {
     let mut bench = Bench::start().await;
-    let everything: Vec<&str> = Role::ALL.iter().map(|role| role.code()).collect();
+    let of_people = Role::ALL.iter().filter(|role| **role != Role::Device);
+    let everything: Vec<&str> = of_people.map(|role| role.code()).collect();
     let all = json!("all");
     let app = &bench.fleet.app;
     // Every role, every yard: whatever is refused here is refused because of the token.
@@ -303,7 +343,8 @@ async fn nobody_is_let_in_without_a_token_that_is_valid_now() {
     .await
     .succeeded(200);
     let forged = format!("{}x", bench.fleet.token(&mighty));
-    let ours = bench.own().await;
+    let asker = bench.fleet.lead.clone();
+    let ours = bench.own(&asker).await;
     let refused: [(&str, Option<&str>); 5] = [
         ("no token", None),
         ("an expired token", Some(&expired)),

@@ -1,6 +1,7 @@
 //! One request for every operation that needs a permission: good enough to get past the checks of its input, about
 //! something of one yard. An operation that has none here fails the test that walks through the contract.
 
+use crate::support::{Device, Keys};
 use crate::trade::bodies::*;
 use crate::trade::fleet::{Fleet, kg, mm, with};
 use serde_json::{Value, json};
@@ -32,6 +33,12 @@ pub struct Place {
     /// A service account, and a secret of it.
     pub program: String,
     pub secret: String,
+    /// A device, an enrolment that nobody redeemed, and a key of the person who asks, where they may have one.
+    pub device: Device,
+    pub enrolment: String,
+    pub key: String,
+    /// Who asks.
+    pub asker: String,
 }
 
 /// A request.
@@ -90,6 +97,10 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         registered,
         program,
         secret,
+        device,
+        enrolment,
+        key,
+        asker,
     } = place;
     let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
     let entry = |step: &str, body: Value| post(Yard, about_clamp(step), fleet.entry(body));
@@ -214,6 +225,40 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
             format!("/v1/users/{person}/competences/{competence}/revocation"),
             json!({"revoked_from": "2025-03-01"}),
         )),
+        "create_device_enrolment" => post(
+            Yard,
+            "/v1/device-enrolments",
+            json!({"name": format!("Tablet {number}"), "yards": [yard]}),
+        ),
+        "list_device_enrolments" => get(List, "/v1/device-enrolments?limit=200"),
+        "withdraw_device_enrolment" => post(
+            Yard,
+            format!("/v1/device-enrolments/{enrolment}/withdrawal"),
+            json!({}),
+        ),
+        "list_devices" => get(List, "/v1/devices?limit=200"),
+        "read_device" => get(Yard, format!("/v1/devices/{}", device.id)),
+        "change_device" => patch(
+            Yard,
+            &format!("/v1/devices/{}", device.id),
+            json!({"name": format!("Tablet {number}")}),
+        ),
+        "revoke_device" => post(
+            Yard,
+            format!("/v1/devices/{}/revocation", device.id),
+            json!({"reason": "left behind on the quay"}),
+        ),
+        "create_signing_key" => post(
+            Yard,
+            format!("/v1/devices/{}/signing-keys", device.id),
+            fleet.app.signing_key_request(device, asker, &Keys::fresh()),
+        ),
+        "list_signing_keys" => get(Yard, format!("/v1/devices/{}/signing-keys", device.id)),
+        "revoke_signing_key" => post(
+            Yard,
+            format!("/v1/devices/{}/signing-keys/{key}/revocation", device.id),
+            json!({"reason": "short code was seen"}),
+        ),
         "list_service_accounts" => get(Company, "/v1/service-accounts"),
         "create_service_account" => post(
             EveryYard,

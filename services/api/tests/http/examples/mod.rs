@@ -3,6 +3,7 @@
 //! The fleet's history ends on a fixed day and the clock stands on it, so every run records the same. What is random in
 //! each run (ids made by the service, tokens) is replaced. `cargo xtask openapi --examples` writes them anew.
 
+mod devices;
 mod recorder;
 mod script;
 

@@ -8,6 +8,7 @@ pub async fn run(to: &mut Recorder) {
     reading(to).await;
     people(to).await;
     programs(to).await;
+    super::devices::run(to).await;
     yards_and_models(to).await;
     let clamp = registering(to).await;
     inspecting(to, &clamp).await;

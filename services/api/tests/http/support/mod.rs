@@ -5,8 +5,10 @@
 
 mod clock;
 mod database;
+mod devices;
 
 pub use clock::ManualClock;
+pub use devices::{Device, Keys, PersonsKey};
 
 use clampward_api::config::{Config, Limits};
 use clampward_api::sign_in::{KeyRing, SigningKey};
