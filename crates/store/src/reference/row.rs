@@ -120,14 +120,13 @@ pub(crate) async fn record<B: Serialize>(
 }
 
 /// The same for what nobody is judged by through the snapshot of reference data, so that its version stays: keys are
-/// looked up one by one, and every tablet makes some each morning.
+/// looked up one by one, and every tablet makes some each morning. Only whoever reads the whole ledger is sent it.
 pub(crate) async fn record_beside<B: Serialize>(
     tx: &mut Tx,
     row: &ReferenceRow<'_, B>,
-    yards: Vec<YardId>,
 ) -> Result<Appended, StoreError> {
     let version = super::current_version(tx).await?;
-    put(tx, row, yards, version, false).await
+    put(tx, row, Vec::new(), version, false).await
 }
 
 async fn put<B: Serialize>(

@@ -6,8 +6,7 @@ use super::signing_keys::{End, KeyEnd, write_end};
 use super::{DeviceRecord, read};
 use crate::reference::{ReferenceRow, record_beside};
 use crate::{Store, Tx};
-use clampward_domain::ids::{DeviceId, PersonId, YardId, derived_entry_id};
-use clampward_domain::reference::YardScope;
+use clampward_domain::ids::{DeviceId, PersonId, derived_entry_id};
 use jiff_sqlx::ToSqlx;
 use serde::Serialize;
 use uuid::Uuid;
@@ -38,11 +37,7 @@ impl Store {
                 let mut body = account.body;
                 body.enabled = false;
                 accounts::write(self, tx, row_id, by, id, account.version + 1, &body).await?;
-                let yards = match body.yards {
-                    YardScope::All => Vec::new(),
-                    YardScope::Some(yards) => yards,
-                };
-                end(tx, by, device, &yards, reason).await?;
+                end(tx, by, device, reason).await?;
             }
             read(tx, device).await?.ok_or(PeopleError::NotFound)
         })
@@ -50,13 +45,7 @@ impl Store {
     }
 }
 
-async fn end(
-    tx: &mut Tx,
-    by: PersonId,
-    device: DeviceId,
-    yards: &[YardId],
-    reason: &str,
-) -> Result<(), PeopleError> {
+async fn end(tx: &mut Tx, by: PersonId, device: DeviceId, reason: &str) -> Result<(), PeopleError> {
     let row = ReferenceRow {
         // A device ends once.
         id: derived_entry_id(&["device_revoked", &device.to_string()]).uuid(),
@@ -66,7 +55,7 @@ async fn end(
         version: None,
         body: &Body { reason },
     };
-    let place = record_beside(tx, &row, yards.to_vec()).await?;
+    let place = record_beside(tx, &row).await?;
     sqlx::query(
         "-- devices.insert_revocation
          insert into device_revocation (device_id, reason, position, recorded_at, recorded_by) values ($1, $2, $3, $4, $5)",
@@ -94,7 +83,7 @@ async fn end(
             why: KeyEnd::DeviceRevoked,
             reason: None,
         };
-        write_end(tx, by, device, yards, &end).await?;
+        write_end(tx, by, device, &end).await?;
     }
     Ok(())
 }

@@ -1,12 +1,11 @@
 //! Keys by which people sign on devices: rows of the device's stream, never changed. A new key of a person on a device ends
 //! the one before.
 
-use super::super::{PeopleError, accounts};
+use super::super::{AccountKind, PeopleError, accounts};
 use super::public_key;
 use crate::reference::{ReferenceRow, record_beside, word};
 use crate::{Store, StoreError, Tx};
-use clampward_domain::ids::{DeviceId, PersonId, YardId, derived_entry_id};
-use clampward_domain::reference::YardScope;
+use clampward_domain::ids::{DeviceId, PersonId, derived_entry_id};
 use clampward_domain::signing::SigningKey;
 use jiff::Timestamp;
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
@@ -161,8 +160,7 @@ impl Store {
     /// Makes a key for a person on a device and ends the one before.
     pub async fn create_signing_key(&self, new: &NewSigningKey) -> Result<SigningKeyRecord, PeopleError> {
         self.run_tx("signing_keys.create", async |tx| {
-            let device = locked_device(tx, new.device).await?;
-            if !device.enabled {
+            if !locked_device(tx, new.device).await? {
                 return Err(PeopleError::DeviceRevoked);
             }
             let live: Vec<Uuid> = sqlx::query_scalar(
@@ -181,7 +179,7 @@ impl Store {
                     why: KeyEnd::Replaced,
                     reason: None,
                 };
-                write_end(tx, new.person, new.device, &device.yards, &end).await?;
+                write_end(tx, new.person, new.device, &end).await?;
             }
             let written = hex(&new.public_key);
             let body = KeyBody {
@@ -198,7 +196,7 @@ impl Store {
                 version: None,
                 body: &body,
             };
-            let place = record_beside(tx, &row, device.yards).await?;
+            let place = record_beside(tx, &row).await?;
             sqlx::query(
                 "-- signing_keys.insert
                  insert into signing_key (id, device_id, person_id, public_key, expires_at, position, recorded_at, recorded_by)
@@ -237,7 +235,7 @@ impl Store {
         reason: Option<&str>,
     ) -> Result<SigningKeyRecord, PeopleError> {
         self.run_tx("signing_keys.withdraw", async |tx| {
-            let locked = locked_device(tx, device).await?;
+            locked_device(tx, device).await?;
             let read = one(tx, device, key).await?;
             if read.end.is_some() {
                 return Ok(read);
@@ -247,7 +245,7 @@ impl Store {
                 why: KeyEnd::Withdrawn,
                 reason,
             };
-            write_end(tx, by, device, &locked.yards, &end).await?;
+            write_end(tx, by, device, &end).await?;
             one(tx, device, key).await
         })
         .await
@@ -266,24 +264,13 @@ async fn one(tx: &mut Tx, device: DeviceId, key: Uuid) -> Result<SigningKeyRecor
     Ok(row.ok_or(PeopleError::NotFound)?.read()?)
 }
 
-/// A device under lock: nobody makes or ends a key on it meanwhile.
-struct LockedDevice {
-    enabled: bool,
-    yards: Vec<YardId>,
-}
-
-async fn locked_device(tx: &mut Tx, device: DeviceId) -> Result<LockedDevice, PeopleError> {
+/// Locks a device, so that nobody makes or ends a key on it meanwhile; whether it is still one.
+async fn locked_device(tx: &mut Tx, device: DeviceId) -> Result<bool, PeopleError> {
     let account = accounts::locked(tx, PersonId::new(device.uuid()))
         .await?
-        .filter(|account| account.body.kind == super::super::AccountKind::Device)
+        .filter(|account| account.body.kind == AccountKind::Device)
         .ok_or(PeopleError::NotFound)?;
-    Ok(LockedDevice {
-        enabled: account.body.enabled,
-        yards: match account.body.yards {
-            YardScope::All => Vec::new(),
-            YardScope::Some(yards) => yards,
-        },
-    })
+    Ok(account.body.enabled)
 }
 
 /// How a key ends.
@@ -298,7 +285,6 @@ pub(super) async fn write_end(
     tx: &mut Tx,
     by: PersonId,
     device: DeviceId,
-    yards: &[YardId],
     end: &End<'_>,
 ) -> Result<(), StoreError> {
     let body = EndBody {
@@ -315,7 +301,7 @@ pub(super) async fn write_end(
         version: None,
         body: &body,
     };
-    let place = record_beside(tx, &row, yards.to_vec()).await?;
+    let place = record_beside(tx, &row).await?;
     sqlx::query(
         "-- signing_keys.insert_revocation
          insert into signing_key_revocation (key_id, why, reason, position, recorded_at, recorded_by)
