@@ -48,6 +48,12 @@ const PLAN: &[Place] = &[
         not_directly: &["utoipa"],
     },
     Place {
+        name: "clampward-field",
+        ours: &["clampward-domain", "clampward-wire"],
+        never: &["tokio", "sqlx", "actix", "hyper", "reqwest"],
+        not_directly: &[],
+    },
+    Place {
         name: "clampward-api",
         ours: &["clampward-domain", "clampward-wire", "clampward-store"],
         never: &[],

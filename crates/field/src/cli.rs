@@ -1,0 +1,271 @@
+//! The commands of `clampward-field`: arguments, wiring, and what is printed. Decides nothing about clamps.
+//!
+//! Everything that is asked for on a terminal can be given as an option, a file or, for password and short code, in the
+//! environment, so that a program can drive it. Answers for programs are one line of JSON with `--json`.
+
+mod ask;
+mod device;
+mod files;
+mod inspect;
+mod person;
+mod record;
+mod releases;
+mod say;
+mod sync;
+
+use crate::clock::Clock;
+use crate::database::{Database, setting};
+use crate::device::Identity;
+use crate::failure::{Done, Failure};
+use crate::keys::DeviceSecret;
+use crate::random::Random;
+use crate::transport::Http;
+use clap::{Parser, Subcommand};
+use jiff::SignedDuration;
+use std::io::{BufRead, IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Plate clamps on a tablet, with and without a network.
+///
+/// This device records and reminds. The maker's instructions, the competent person and local law decide.
+#[derive(Parser)]
+#[command(name = "clampward-field", version)]
+pub struct Arguments {
+    /// The folder of this device: its database and its secret.
+    #[arg(
+        long,
+        env = "CLAMPWARD_FIELD_DIR",
+        default_value = "clampward-field",
+        global = true
+    )]
+    dir: PathBuf,
+    /// Answer in one line of JSON.
+    #[arg(long, global = true)]
+    json: bool,
+    /// Who is working: the e-mail address that was signed in with.
+    #[arg(long = "as", env = "CLAMPWARD_FIELD_AS", global = true)]
+    who: Option<String>,
+    /// The short code. For tests and programs only: whoever can read this program's environment can read it.
+    #[arg(
+        long,
+        env = "CLAMPWARD_FIELD_CODE",
+        hide_env_values = true,
+        global = true,
+        hide = true
+    )]
+    short_code: Option<String>,
+    /// The password. For tests and programs only, as the short code.
+    #[arg(
+        long,
+        env = "CLAMPWARD_FIELD_PASSWORD",
+        hide_env_values = true,
+        global = true,
+        hide = true
+    )]
+    password: Option<String>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Make this device one of the company's, with the one-time code of a yard lead.
+    Enrol {
+        /// The service's address.
+        server: String,
+        /// The code.
+        code: String,
+    },
+    /// Sign in on this device once with e-mail and password, and choose a short code to sign entries with.
+    SignIn {
+        /// E-mail address.
+        email: String,
+    },
+    /// Send what was written and fetch what happened.
+    Sync,
+    /// What is known of a clamp.
+    Clamp {
+        /// The mark on it.
+        mark: String,
+    },
+    /// Inspect a clamp: criterion by criterion.
+    Inspect(inspect::Inspect),
+    /// Tag a clamp out.
+    TagOut(record::TagOut),
+    /// Record a period's lifts.
+    Use(record::Use),
+    /// May this clamp be used? The exit status is 0 only for yes.
+    MayLift {
+        /// The mark on it.
+        mark: String,
+    },
+    /// What was written here and is not settled.
+    Queue {
+        /// Also what the service has already.
+        #[arg(long)]
+        all: bool,
+    },
+    /// Return a clamp to service: names every open lock-out and its ground.
+    Return(releases::Return),
+    /// Write what is unsent into a file that somebody else can bring in.
+    Export {
+        /// The file.
+        file: PathBuf,
+    },
+    /// Bring in such a file of another device, signed in as a person.
+    Import {
+        /// The file.
+        file: PathBuf,
+    },
+}
+
+/// What the binary gives the commands.
+pub struct Host<'a> {
+    /// The clocks.
+    pub clock: &'a dyn Clock,
+    /// Randomness.
+    pub random: &'a dyn Random,
+}
+
+/// What every command works with.
+struct Desk<'a> {
+    host: &'a Host<'a>,
+    dir: PathBuf,
+    json: bool,
+    who: Option<String>,
+    short_code: Option<String>,
+    password: Option<String>,
+    database: Database,
+}
+
+impl Desk<'_> {
+    fn secret_path(&self) -> PathBuf {
+        self.dir.join("device-secret")
+    }
+    fn secret(&self) -> Done<DeviceSecret> {
+        DeviceSecret::read(&self.secret_path())
+    }
+    fn identity(&self) -> Done<Identity> {
+        crate::device::identity(self.database.connection())
+    }
+    /// How far the service's clock is ahead of this device's, as far as is known.
+    fn ahead(&self) -> Done<SignedDuration> {
+        let contact: Option<crate::clock::Contact> = setting(self.database.connection(), "contact")?;
+        Ok(contact.map_or(SignedDuration::ZERO, |contact| {
+            contact.server_time.duration_since(contact.asked.wall)
+        }))
+    }
+    /// A connection as this device.
+    fn http<'b>(&'b self, secret: &'b DeviceSecret) -> Done<Http<'b>> {
+        let identity = self.identity()?;
+        let server = identity.server.clone();
+        Ok(Http::new(
+            &server,
+            Some(identity),
+            secret,
+            self.host.clock,
+            self.host.random,
+            self.ahead()?,
+        ))
+    }
+    fn interactive(&self) -> bool {
+        !self.json && std::io::stdin().is_terminal()
+    }
+    /// Asks a person for a line.
+    fn prompt(&self, question: &str) -> Done<String> {
+        if !self.interactive() {
+            return Err(Failure::refused(format!(
+                "nobody is there to answer {question:?}: give it as an option (see --help)"
+            )));
+        }
+        let failed = |cause| Failure::File {
+            path: "terminal".to_owned(),
+            cause,
+        };
+        let mut error = std::io::stderr();
+        write!(error, "{question} ").map_err(failed)?;
+        error.flush().map_err(failed)?;
+        let mut line = String::new();
+        std::io::stdin().lock().read_line(&mut line).map_err(failed)?;
+        Ok(line.trim().to_owned())
+    }
+    /// The same without showing what is typed.
+    fn prompt_hidden(&self, question: &str) -> Done<String> {
+        let echo = |word: &str| {
+            let _ = std::process::Command::new("stty").arg(word).status();
+        };
+        if self.interactive() {
+            echo("-echo");
+        }
+        let line = self.prompt(question);
+        if self.interactive() {
+            echo("echo");
+            eprintln!();
+        }
+        line
+    }
+}
+
+/// Runs a command. The exit status is 0 for done (of `may-lift`: for yes), 1 for a "no", 2 for a failure.
+pub fn run(arguments: Arguments, host: &Host<'_>) -> ExitCode {
+    let json = arguments.json;
+    match command(arguments, host) {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(1),
+        Err(failure) => {
+            if json {
+                println!("{}", serde_json::json!({"error": failure.to_string()}));
+            }
+            eprintln!("{failure}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn command(arguments: Arguments, host: &Host<'_>) -> Done<bool> {
+    let Arguments {
+        dir,
+        json,
+        who,
+        short_code,
+        password,
+        command,
+    } = arguments;
+    let failed = |cause| Failure::File {
+        path: dir.display().to_string(),
+        cause,
+    };
+    if matches!(command, Command::Enrol { .. }) {
+        std::fs::create_dir_all(&dir).map_err(failed)?;
+    } else if !dir.join("field.sqlite").exists() {
+        return Err(Failure::refused(format!(
+            "{} is no device's folder: run `clampward-field enrol <server> <code>` first",
+            dir.display()
+        )));
+    }
+    let database = Database::open(&dir.join("field.sqlite"))?;
+    let mut desk = Desk {
+        host,
+        dir,
+        json,
+        who,
+        short_code,
+        password,
+        database,
+    };
+    match command {
+        Command::Enrol { server, code } => device::enrol(&mut desk, &server, &code),
+        Command::SignIn { email } => device::sign_in(&mut desk, &email),
+        Command::Sync => sync::sync(&mut desk),
+        Command::Clamp { mark } => ask::clamp(&desk, &mark),
+        Command::Inspect(inspect) => inspect::inspect(&mut desk, inspect),
+        Command::TagOut(tag_out) => record::tag_out(&mut desk, tag_out),
+        Command::Use(use_clamp) => record::use_clamp(&mut desk, use_clamp),
+        Command::MayLift { mark } => ask::may_lift(&desk, &mark),
+        Command::Queue { all } => sync::queue(&desk, all),
+        Command::Return(back) => releases::return_to_service(&mut desk, back),
+        Command::Export { file } => files::export(&desk, &file),
+        Command::Import { file } => files::import(&desk, &file),
+    }
+}

@@ -1,0 +1,141 @@
+//! `enrol` and `sign-in`: the two things that need a network once.
+
+use super::Desk;
+use crate::device;
+use crate::failure::{Done, Failure};
+use crate::keys::{self, DeviceSecret, NewSigner, Randomness, SECRET_BYTES};
+use crate::random::{bytes, id};
+use crate::transport::{Http, Reply};
+use clampward_domain::ids::PersonId;
+use clampward_wire::sync::device::{Enrolled, SigningKey, SigningKeyRequest};
+use serde::Deserialize;
+use serde::de::DeserializeOwned;
+use serde_json::{Value, json};
+
+/// A reply of this shape, or why not.
+pub(super) fn expect<T: DeserializeOwned>(reply: Option<Reply>, what: &str) -> Done<T> {
+    let reply = reply.ok_or_else(|| {
+        Failure::refused(format!(
+            "{what}: the service cannot be reached; look at the address and the network"
+        ))
+    })?;
+    if !reply.is_success() {
+        return Err(Failure::refused(format!("{what}: {}", reply.refused().detail)));
+    }
+    reply
+        .json()
+        .ok_or_else(|| Failure::refused(format!("{what}: what answered is not the service")))
+}
+
+/// `enrol`: the key is on the disk before it is shown to the service, so that a lost answer is asked for again.
+pub(super) fn enrol(desk: &mut Desk<'_>, server: &str, code: &str) -> Done<bool> {
+    let random = bytes::<SECRET_BYTES>(desk.host.random)?;
+    let secret = DeviceSecret::read_or_make(&desk.secret_path(), &random)?;
+    let http = Http::new(
+        server,
+        None,
+        &secret,
+        desk.host.clock,
+        desk.host.random,
+        jiff::SignedDuration::ZERO,
+    );
+    let request = serde_json::to_vec(&secret.enrolment(code)?)?;
+    let key = id(desk.host.random, desk.host.clock.moment().wall)?.to_string();
+    let enrolled: Enrolled = expect(http.post("/v1/devices", &request, None, Some(&key)), "enrolment")?;
+    let identity = device::take_up(&mut desk.database, server, &enrolled)?;
+    let value = json!({
+        "device_id": identity.device_id,
+        "name": identity.name,
+        "yards": enrolled.yards.len(),
+    });
+    desk.say(&value, || {
+        format!(
+            "This is \"{}\" now, device {}.\nNext: `clampward-field sign-in <email>`, then `clampward-field sync`.",
+            identity.name, identity.device_id
+        )
+    });
+    Ok(true)
+}
+
+#[derive(Deserialize)]
+struct Token {
+    access_token: String,
+}
+
+#[derive(Deserialize)]
+struct Me {
+    id: PersonId,
+    name: String,
+}
+
+/// A person's token, by their password.
+pub(super) fn token(desk: &Desk<'_>, http: &Http<'_>, email: &str) -> Done<String> {
+    let password = match desk.password.clone() {
+        Some(password) => password,
+        None => desk.prompt_hidden(&format!("Password of {email}:"))?,
+    };
+    let request = serde_json::to_vec(&json!({"email": email, "password": password}))?;
+    let token: Token = expect(http.post("/v1/auth/token", &request, None, None), "sign-in")?;
+    Ok(token.access_token)
+}
+
+/// `sign-in`: a key of this person on this device, sealed under a short code.
+pub(super) fn sign_in(desk: &mut Desk<'_>, email: &str) -> Done<bool> {
+    let secret = desk.secret()?;
+    let device = desk.identity()?.device_id;
+    let code = match desk.short_code.clone() {
+        Some(code) => code,
+        None => new_code(desk)?,
+    };
+    keys::check_code(&code)?;
+    let (new, key, me) = {
+        let http = desk.http(&secret)?;
+        let token = token(desk, &http, email)?;
+        let me: Me = expect(http.get("/v1/me", &[], Some(&token)), "sign-in")?;
+        let new = NewSigner::new(Randomness {
+            seed: bytes(desk.host.random)?,
+            salt: bytes(desk.host.random)?,
+            nonce: bytes(desk.host.random)?,
+        });
+        let assertion = http
+            .assertion()?
+            .ok_or_else(|| Failure::refused("this device is not enrolled"))?;
+        let request = SigningKeyRequest {
+            public_key: new.public_key()?,
+            device_assertion: assertion,
+            possession: new.possession(device, me.id)?,
+        };
+        let path = format!("/v1/devices/{device}/signing-keys");
+        let once = id(desk.host.random, desk.host.clock.moment().wall)?.to_string();
+        let key: SigningKey = expect(
+            http.post(&path, &serde_json::to_vec(&request)?, Some(&token), Some(&once)),
+            "signing key",
+        )?;
+        (new, key, me)
+    };
+    keys::seal(&mut desk.database, &secret, &new, &key, email, &me.name, &code)?;
+    let value: Value =
+        json!({"person_id": me.id, "name": me.name, "key_id": key.id, "expires_at": key.expires_at});
+    desk.say(&value, || {
+        format!(
+            "{} can sign on this device until {}. The short code is worth nothing anywhere else.",
+            me.name,
+            key.expires_at.strftime("%F")
+        )
+    });
+    Ok(true)
+}
+
+fn new_code(desk: &Desk<'_>) -> Done<String> {
+    loop {
+        let code = desk.prompt_hidden("Choose a short code of 6 to 12 digits:")?;
+        if let Err(problem) = keys::check_code(&code) {
+            eprintln!("{problem}");
+            continue;
+        }
+        if desk.prompt_hidden("Once more:")? == code {
+            return Ok(code);
+        }
+        eprintln!("These were two different codes.");
+    }
+}

@@ -1,0 +1,385 @@
+//! The synchronisation as a state machine: events in, actions out.
+//!
+//! It asks one question at a time, each under a number of its own; an answer to another number than the one that is
+//! open is not looked at, so that answers may be lost, repeated or late. It knows no socket, no file and no clock: what
+//! drives it sends, stores, shows and waits, and says what happened.
+//!
+//! The order of a run: what the service allows; which entries it has; push what restricts, then the rest; pull; where
+//! the history is another one, offer everything again that is kept, and take snapshots. Pushing never waits for pulling,
+//! nor pulling for pushing.
+
+mod pull;
+mod push;
+mod queue;
+mod snapshot;
+mod talk;
+
+pub use queue::{Queued, QueuedState};
+pub use talk::{
+    Action, Answer, Event, Progress, Refused, Report, Request, SnapshotPart, Store, Trouble, TroubleCode,
+};
+
+use clampward_domain::ids::{ClampId, EntryId, YardId};
+use clampward_wire::sync::pull::STATE_FORMAT;
+use clampward_wire::sync::push::{MAX_BYTES, MAX_ENTRIES};
+use queue::Queue;
+use snapshot::Taking;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+/// How often in a row a question may be lost before its part of the run is given up.
+pub const LOST_AT_MOST: u32 = 5;
+/// First wait after a loss; doubled each time.
+const FIRST_WAIT_MS: u64 = 500;
+/// Longest wait.
+pub const LONGEST_WAIT_MS: u64 = 60_000;
+/// Bytes left for the envelope of a push.
+const ENVELOPE_BYTES: usize = 4096;
+
+/// What the device has when a run begins.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Start {
+    /// The number in use.
+    pub device_number: u32,
+    /// Every entry that is kept.
+    pub queue: Vec<Queued>,
+    /// The highest `device_seq` ever acknowledged under that number.
+    pub acknowledged_to: u64,
+    /// Its yards, each with its cursor.
+    pub cursors: BTreeMap<YardId, String>,
+    /// Snapshots that were begun.
+    pub shadows: BTreeMap<YardId, Shadow>,
+}
+
+/// A snapshot that was begun.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Shadow {
+    /// The epoch of its first part.
+    pub epoch: u32,
+    /// The cursor of its first part: where pulling goes on from.
+    pub cursor: String,
+    /// The last clamp that was stored.
+    pub after: Option<ClampId>,
+}
+
+/// The part of the run that is under way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Step {
+    Config,
+    Receipts,
+    Push,
+    Pull,
+    Snapshot,
+    Done,
+}
+
+/// The state machine.
+#[derive(Debug)]
+pub struct Core {
+    step: Step,
+    open: Option<(u64, Request)>,
+    numbers: u64,
+    lost: u32,
+    waiting: bool,
+    most_entries: usize,
+    most_bytes: usize,
+    batch: usize,
+    device_number: u32,
+    acknowledged_to: u64,
+    queue: Queue,
+    aside: BTreeSet<EntryId>,
+    tries: BTreeMap<EntryId, u32>,
+    stable_position: u64,
+    cursors: BTreeMap<YardId, String>,
+    granted: BTreeSet<YardId>,
+    to_pull: VecDeque<YardId>,
+    to_snapshot: VecDeque<YardId>,
+    snapshots: BTreeMap<YardId, u32>,
+    shadows: BTreeMap<YardId, Shadow>,
+    taking: Option<Taking>,
+    receipts_from: u64,
+    offers_again: bool,
+    pulls: bool,
+    push_given_up: bool,
+    report: Report,
+}
+
+impl Core {
+    /// A run that has not begun.
+    pub fn new(start: Start) -> Self {
+        Self {
+            step: Step::Config,
+            open: None,
+            numbers: 0,
+            lost: 0,
+            waiting: false,
+            most_entries: MAX_ENTRIES,
+            most_bytes: MAX_BYTES.saturating_sub(ENVELOPE_BYTES),
+            batch: MAX_ENTRIES,
+            device_number: start.device_number,
+            acknowledged_to: start.acknowledged_to,
+            queue: Queue::new(start.queue),
+            aside: BTreeSet::new(),
+            tries: BTreeMap::new(),
+            stable_position: 0,
+            cursors: start.cursors,
+            granted: BTreeSet::new(),
+            to_pull: VecDeque::new(),
+            to_snapshot: VecDeque::new(),
+            snapshots: BTreeMap::new(),
+            shadows: start.shadows,
+            taking: None,
+            receipts_from: 0,
+            offers_again: false,
+            pulls: true,
+            push_given_up: false,
+            report: Report::default(),
+        }
+    }
+
+    /// Takes an event and says what to do, in this order.
+    pub fn step(&mut self, event: Event) -> Vec<Action> {
+        let mut actions = Vec::new();
+        match event {
+            Event::Begin => self.ask(&mut actions),
+            Event::Answered { request, answer } => {
+                if let Some(question) = self.question(request) {
+                    self.answered(question, answer, &mut actions);
+                }
+            }
+            Event::Lost { request } => {
+                if self.question(request).is_some() {
+                    self.open = None;
+                    self.lost_one(&mut actions);
+                }
+            }
+            Event::Timer => {
+                if std::mem::take(&mut self.waiting) {
+                    self.ask(&mut actions);
+                }
+            }
+        }
+        actions
+    }
+
+    /// The open question, if it bears this number.
+    fn question(&self, request: u64) -> Option<Request> {
+        self.open
+            .as_ref()
+            .filter(|(number, _)| *number == request)
+            .map(|(_, question)| question.clone())
+    }
+
+    fn answered(&mut self, question: Request, answer: Answer, actions: &mut Vec<Action>) {
+        let answer = match answer {
+            Answer::Refused(refused) => {
+                self.open = None;
+                self.refused(&question, &refused, actions);
+                return;
+            }
+            answer => answer,
+        };
+        match (question, answer) {
+            (Request::Config, Answer::Config(config)) => {
+                self.settled(actions, Store::Contact(config.server_time));
+                self.most_entries = clamp_to(config.entries_per_push, 1, MAX_ENTRIES);
+                let bytes = clamp_to(config.push_bytes, 1, MAX_BYTES);
+                self.most_bytes = bytes.saturating_sub(ENVELOPE_BYTES).max(1);
+                self.batch = self.most_entries;
+                if config.state_format != STATE_FORMAT {
+                    self.pulls = false;
+                    self.report.trouble(
+                        TroubleCode::ClientTooOld,
+                        "the service hands out clamps in a form that this version does not know: update it; what you record is kept and pushed meanwhile",
+                    );
+                }
+                self.granted = config.yards.iter().copied().collect();
+                self.take_up_grants(actions);
+                self.receipts_from = self.queue.lowest_acknowledged(self.device_number);
+                self.go(Step::Receipts, actions);
+            }
+            (Request::Receipts { .. }, Answer::Receipts(receipts)) => self.receipts(receipts, actions),
+            (Request::Push { entries, .. }, Answer::Pushed(reply)) => self.pushed(&entries, *reply, actions),
+            (Request::Changes { cursors }, Answer::Changes(changes)) => {
+                self.changes(&cursors, changes, actions)
+            }
+            (Request::Snapshot { yard, after }, Answer::Snapshot(part)) => {
+                self.snapshot_part(yard, after, part, actions);
+            }
+            // An answer of another kind is none.
+            _ => {
+                self.open = None;
+                self.lost_one(actions);
+            }
+        }
+    }
+
+    /// The open question was answered; the first thing that follows is stored.
+    fn settled(&mut self, actions: &mut Vec<Action>, store: Store) {
+        self.open = None;
+        self.lost = 0;
+        self.report.reached = true;
+        actions.push(Action::Store(store));
+    }
+
+    /// Goes on with a part of the run.
+    fn go(&mut self, step: Step, actions: &mut Vec<Action>) {
+        self.step = step;
+        self.ask(actions);
+    }
+
+    /// Asks whatever comes next.
+    fn ask(&mut self, actions: &mut Vec<Action>) {
+        let question = match self.step {
+            Step::Config => Some(Request::Config),
+            Step::Receipts => Some(Request::Receipts {
+                from: self.receipts_from,
+            }),
+            Step::Push => self.next_batch(),
+            Step::Pull => self.next_page(),
+            Step::Snapshot => self.next_snapshot(),
+            Step::Done => {
+                self.finish(actions);
+                return;
+            }
+        };
+        match question {
+            Some(question) => self.send(question, actions),
+            None => self.next_step(actions),
+        }
+    }
+
+    fn send(&mut self, question: Request, actions: &mut Vec<Action>) {
+        self.numbers = self.numbers.saturating_add(1);
+        self.open = Some((self.numbers, question.clone()));
+        actions.push(Action::Send {
+            request: self.numbers,
+            what: question,
+        });
+    }
+
+    /// What follows once a part has nothing more to ask, or is given up.
+    fn next_step(&mut self, actions: &mut Vec<Action>) {
+        self.lost = 0;
+        let next = match self.step {
+            Step::Config => Step::Done,
+            Step::Receipts => Step::Push,
+            Step::Push | Step::Snapshot | Step::Pull if self.pulls => {
+                if self.to_snapshot.is_empty() && self.to_pull.is_empty() {
+                    Step::Done
+                } else if self.to_snapshot.is_empty() {
+                    Step::Pull
+                } else {
+                    Step::Snapshot
+                }
+            }
+            Step::Push | Step::Snapshot | Step::Pull | Step::Done => Step::Done,
+        };
+        self.go(next, actions);
+    }
+
+    /// A question or its answer was lost.
+    fn lost_one(&mut self, actions: &mut Vec<Action>) {
+        self.lost = self.lost.saturating_add(1);
+        if self.lost >= LOST_AT_MOST {
+            self.give_up("the service could not be reached", actions);
+            return;
+        }
+        let wait = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
+        self.wait(wait.min(LONGEST_WAIT_MS), actions);
+    }
+
+    /// Leaves a part of the run for the next time.
+    fn give_up(&mut self, detail: &str, actions: &mut Vec<Action>) {
+        self.report.trouble(TroubleCode::NotReached, detail);
+        match self.step {
+            Step::Pull => self.to_pull.clear(),
+            Step::Snapshot => {
+                self.to_snapshot.clear();
+                self.to_pull.clear();
+                self.taking = None;
+            }
+            Step::Push => self.push_given_up = true,
+            Step::Config | Step::Receipts | Step::Done => {}
+        }
+        self.next_step(actions);
+    }
+
+    fn wait(&mut self, milliseconds: u64, actions: &mut Vec<Action>) {
+        self.waiting = true;
+        actions.push(Action::Wait { milliseconds });
+    }
+
+    /// The service did not do what was asked.
+    fn refused(&mut self, question: &Request, refused: &Refused, actions: &mut Vec<Action>) {
+        match refused.status {
+            401 | 403 => {
+                // Whoever is turned away at the door is so for everything.
+                self.report.trouble(TroubleCode::NotAllowed, &refused.detail);
+                self.step = Step::Done;
+                self.ask(actions);
+            }
+            408 | 409 | 425 | 429 | 500..=599 => {
+                self.lost = self.lost.saturating_add(1);
+                if self.lost >= LOST_AT_MOST {
+                    self.give_up(&refused.detail, actions);
+                    return;
+                }
+                let own = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
+                let told = refused
+                    .retry_after_seconds
+                    .map_or(0, |seconds| seconds.saturating_mul(1000));
+                self.wait(own.max(told).min(LONGEST_WAIT_MS), actions);
+            }
+            status => match question {
+                Request::Push { entries, .. } => self.push_refused(entries, refused, actions),
+                Request::Changes { cursors }
+                    if matches!(status, 404 | 410) || refused.code == "cursor-invalid" =>
+                {
+                    self.changes_refused(cursors, status, refused, actions);
+                }
+                Request::Snapshot { yard, .. } if matches!(status, 404 | 410) => {
+                    self.snapshot_refused(*yard, status, refused, actions);
+                }
+                Request::Config
+                | Request::Receipts { .. }
+                | Request::Changes { .. }
+                | Request::Snapshot { .. } => {
+                    self.give_up(&refused.detail, actions);
+                }
+            },
+        }
+    }
+
+    /// Another history: whatever is kept is offered again, and every yard is taken anew.
+    fn other_history(&mut self, why: &str, actions: &mut Vec<Action>) {
+        if self.offers_again {
+            return;
+        }
+        self.offers_again = true;
+        self.report.resynchronised = true;
+        self.report.note(why);
+        let again = self.queue.offer_all_again();
+        actions.push(Action::Store(Store::OfferAgain(again)));
+        actions.push(Action::Store(Store::OtherHistory));
+        // What was acknowledged in the other history says nothing of this one.
+        self.acknowledged_to = 0;
+        self.shadows.clear();
+        self.taking = None;
+        self.to_pull.clear();
+        self.to_snapshot = self.granted.iter().copied().collect();
+    }
+
+    fn finish(&mut self, actions: &mut Vec<Action>) {
+        if self.open.is_none() {
+            self.report.left = self.queue.unsent();
+            actions.push(Action::Store(Store::Purge {
+                stable_position: self.stable_position,
+            }));
+            actions.push(Action::Finished(Box::new(self.report.clone())));
+        }
+    }
+}
+
+fn clamp_to(told: u64, least: usize, most: usize) -> usize {
+    usize::try_from(told).unwrap_or(most).clamp(least, most)
+}

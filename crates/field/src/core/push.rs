@@ -1,0 +1,235 @@
+//! Pushing: receipts first, then batches, until every entry has a result of its own.
+
+use super::queue::QueuedState;
+use super::{Action, Core, LONGEST_WAIT_MS, Progress, Refused, Request, Step, Store, TroubleCode};
+use crate::journal::Acknowledgement;
+use clampward_domain::ids::EntryId;
+use clampward_wire::sync::pull::Receipts;
+use clampward_wire::sync::push::{PushOutcome, PushReply, PushResult};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// How often one entry is sent in one run at most.
+const TRIES: u32 = 6;
+/// How long to wait before entries are sent again that the service could not take now.
+const RETRY_WAIT_MS: u64 = 2_000;
+
+impl Core {
+    pub(super) fn receipts(&mut self, receipts: Receipts, actions: &mut Vec<Action>) {
+        let from = self.receipts_from;
+        let stable = receipts.stable_position;
+        self.stable_position = self.stable_position.max(stable);
+        // Under one number there are several entries where a copy of the device uses it, and one without an id where the
+        // service could not read it.
+        let mut known: BTreeMap<u64, BTreeSet<Option<EntryId>>> = BTreeMap::new();
+        for receipt in &receipts.items {
+            known
+                .entry(receipt.device_seq)
+                .or_default()
+                .insert(receipt.entry_id);
+        }
+        let is_known = |seq: u64, id: EntryId| {
+            known
+                .get(&seq)
+                .is_some_and(|ids| ids.contains(&Some(id)) || ids.contains(&None))
+        };
+        let lost: Vec<EntryId> = self
+            .queue
+            .acknowledged(self.device_number, from, receipts.next)
+            .filter(|entry| !is_known(entry.device_seq, entry.id))
+            .map(|entry| entry.id)
+            .collect();
+        let fell_behind = receipts.next.is_none() && receipts.received_to < self.acknowledged_to;
+        for receipt in &receipts.items {
+            let held = receipt
+                .entry_id
+                .and_then(|id| self.queue.get_mut(id))
+                .filter(|entry| entry.state == QueuedState::Held);
+            if let (Some(entry), PushOutcome::Recorded | PushOutcome::AlreadyRecorded) =
+                (held, receipt.outcome)
+            {
+                entry.state = QueuedState::Recorded;
+            }
+        }
+        let next = receipts.next.filter(|next| *next > from);
+        self.settled(actions, Store::Receipts(receipts.items));
+        if !lost.is_empty() || fell_behind {
+            self.other_history(
+                "the service has lost entries that it had acknowledged: everything that is kept is offered again",
+                actions,
+            );
+            self.go(Step::Push, actions);
+            return;
+        }
+        match next {
+            Some(next) => {
+                self.receipts_from = next;
+                self.ask(actions);
+            }
+            None => self.next_step(actions),
+        }
+    }
+
+    pub(super) fn next_batch(&self) -> Option<Request> {
+        let entries = self.queue.batch(self.batch, self.most_bytes, |entry| {
+            self.aside.contains(&entry.id)
+        });
+        let device_number = entries.first().and_then(|id| self.queue.get(*id))?.device_number;
+        Some(Request::Push {
+            entries,
+            device_number,
+            queue_length: self.queue.to_send(),
+        })
+    }
+
+    pub(super) fn pushed(&mut self, entries: &[EntryId], reply: PushReply, actions: &mut Vec<Action>) {
+        let mut results = Vec::new();
+        let mut answered = BTreeSet::new();
+        let mut again = false;
+        for result in reply.results {
+            let place = usize::try_from(result.index).unwrap_or(usize::MAX);
+            let Some(id) = entries.get(place).copied() else {
+                continue;
+            };
+            // A result that names another entry is not about this one.
+            if result.id.is_some_and(|told| told != id) || !answered.insert(id) {
+                continue;
+            }
+            again |= self.note(id, &result);
+            results.push(Acknowledgement { entry_id: id, result });
+        }
+        // Without a result an entry is as unsent as before.
+        for id in entries.iter().filter(|id| !answered.contains(*id)) {
+            again = true;
+            self.tried(*id);
+        }
+        self.stable_position = self.stable_position.max(reply.stable_position);
+        let number = entries
+            .first()
+            .and_then(|id| self.queue.get(*id))
+            .map(|entry| entry.device_number);
+        let acknowledged = number
+            .filter(|number| *number == self.device_number)
+            .and_then(|number| {
+                let highest = results
+                    .iter()
+                    .filter_map(|settled| self.queue.get(settled.entry_id))
+                    .filter(|entry| entry.state != QueuedState::Unsent)
+                    .map(|entry| entry.device_seq)
+                    .max()?;
+                Some((number, highest))
+            });
+        let lacks = |from: u64, to: u64| {
+            self.queue
+                .acknowledged(self.device_number, from, to.checked_add(1))
+                .next()
+                .is_some()
+        };
+        let fell_behind = number == Some(self.device_number)
+            && (reply.received_to < self.acknowledged_to
+                || reply.missing.iter().any(|(from, to)| lacks(*from, *to)));
+        if let Some((_, highest)) = acknowledged {
+            self.acknowledged_to = self.acknowledged_to.max(highest);
+        }
+        let renumbered = reply
+            .device_number
+            .filter(|new| *new != self.device_number)
+            .map(|new| {
+                self.device_number = new;
+                self.acknowledged_to = 0;
+                self.report.device_number = Some(new);
+                self.report.note(
+                    "another device uses this one's number: it goes on under a new one; tell whoever keeps the devices",
+                );
+                (new, self.queue.renumber(new))
+            });
+        self.settled(
+            actions,
+            Store::Pushed {
+                results,
+                at: reply.server_time,
+                acknowledged,
+                renumbered,
+            },
+        );
+        self.batch = self.batch.saturating_mul(2).min(self.most_entries);
+        if fell_behind {
+            self.other_history(
+                "the service has lost entries that it had acknowledged: everything that is kept is offered again",
+                actions,
+            );
+        }
+        let settled = self.report.recorded + self.report.held + self.report.refused;
+        actions.push(Action::Show(Progress::Pushing {
+            done: settled,
+            of: settled + self.queue.to_send(),
+        }));
+        let told = reply
+            .wait_seconds
+            .map_or(0, |seconds| u64::from(seconds).saturating_mul(1000));
+        let own = if again { RETRY_WAIT_MS } else { 0 };
+        let wait = told.max(own).min(LONGEST_WAIT_MS);
+        if wait > 0 && self.next_batch().is_some() {
+            self.wait(wait, actions);
+        } else {
+            self.ask(actions);
+        }
+    }
+
+    /// Takes a result into account. Answers whether the entry has to be sent again.
+    fn note(&mut self, id: EntryId, result: &PushResult) -> bool {
+        let state = match result.outcome {
+            PushOutcome::Recorded | PushOutcome::AlreadyRecorded => QueuedState::Recorded,
+            PushOutcome::Held => QueuedState::Held,
+            PushOutcome::Refused => QueuedState::Refused,
+            PushOutcome::Retry => {
+                self.tried(id);
+                return true;
+            }
+        };
+        match state {
+            QueuedState::Recorded => self.report.recorded += 1,
+            QueuedState::Held => self.report.held += 1,
+            QueuedState::Refused => self.report.refused += 1,
+            QueuedState::Unsent => {}
+        }
+        if let Some(entry) = self.queue.get_mut(id) {
+            entry.state = state;
+            entry.again = false;
+        }
+        false
+    }
+
+    /// An entry that was sent in vain too often waits for the next run.
+    fn tried(&mut self, id: EntryId) {
+        let tries = self.tries.entry(id).or_insert(0);
+        *tries += 1;
+        if *tries >= TRIES {
+            self.aside.insert(id);
+            self.report.trouble(
+                TroubleCode::NotTaken,
+                "some entries could not be taken now: they stay here and are sent next time",
+            );
+        }
+    }
+
+    /// A batch that is not taken as a whole is halved, until the one entry is found that is to blame.
+    pub(super) fn push_refused(&mut self, entries: &[EntryId], refused: &Refused, actions: &mut Vec<Action>) {
+        let halves = matches!(refused.status, 400 | 413 | 422);
+        if !halves {
+            self.give_up(&refused.detail, actions);
+            return;
+        }
+        match entries {
+            [one] => {
+                self.aside.insert(*one);
+                self.report.trouble(
+                    TroubleCode::NotTaken,
+                    &format!("the service does not take entry {one}: {} It stays here; show it to whoever keeps the devices", refused.detail),
+                );
+                self.batch = self.most_entries;
+            }
+            many => self.batch = (many.len() / 2).max(1),
+        }
+        self.ask(actions);
+    }
+}

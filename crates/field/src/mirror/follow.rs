@@ -1,0 +1,160 @@
+//! Following the yards: pages of changes, yards that go.
+
+use super::{Found, generation, reference_row};
+use crate::database::set;
+use crate::failure::Done;
+use crate::journal::{count, whole};
+use clampward_domain::ids::{ClampId, YardId};
+use clampward_wire::sync::pull::{ClampLine, ReferenceLine, YardChanges};
+use rusqlite::{Connection, OptionalExtension, params};
+
+/// Writes a page and its cursor. A page that does not follow the cursor that the device has is not of use: nothing is
+/// written, and the answer says so.
+pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
+    let moved = connection
+        .prepare_cached(
+            "update yard set cursor = ?3, known_position = ?4, known_at = ?5 where yard_id = ?1 and cursor = ?2",
+        )?
+        .execute(params![
+            page.yard_id.to_string(),
+            page.from,
+            page.next_cursor,
+            whole(page.known_position)?,
+            page.known_at.to_string(),
+        ])?;
+    if moved == 0 {
+        return Ok(false);
+    }
+    for line in &page.reference {
+        reference(connection, line)?;
+    }
+    for line in &page.clamps {
+        self::line(connection, page.yard_id, line)?;
+    }
+    Ok(true)
+}
+
+/// Takes reference data as they are now.
+pub(super) fn reference(connection: &Connection, line: &ReferenceLine) -> Done {
+    let (kind, id, value) = reference_row(line)?;
+    connection
+        .prepare_cached(
+            "insert into reference (kind, id, value) values (?1, ?2, ?3)
+             on conflict (kind, id) do update set value = excluded.value",
+        )?
+        .execute(params![kind, id, value])?;
+    Ok(())
+}
+
+/// Takes what a yard's page says of a clamp.
+fn line(connection: &Connection, yard: YardId, line: &ClampLine) -> Done {
+    let generation = generation(connection)?;
+    let position = whole(line.position)?;
+    let known: Option<(i64, i64)> = connection
+        .prepare_cached("select generation, position from clamp where clamp_id = ?1")?
+        .query_row(params![line.clamp_id.to_string()], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })
+        .optional()?;
+    let is_older = known.is_some_and(|known| (generation, position) < known);
+    match &line.state {
+        Some(state) => {
+            belongs(connection, yard, line.clamp_id)?;
+            if !is_older {
+                let found = Found::of(state);
+                let text = serde_json::to_string(state)?;
+                put(connection, line.clamp_id, generation, position, &found, &text)?;
+            }
+        }
+        None if is_older => {}
+        None => {
+            connection
+                .prepare_cached("delete from clamp_yard where yard_id = ?1 and clamp_id = ?2")?
+                .execute(params![yard.to_string(), line.clamp_id.to_string()])?;
+            drop_orphan(connection, line.clamp_id)?;
+        }
+    }
+    Ok(())
+}
+
+/// Notes that a yard has a clamp.
+pub(super) fn belongs(connection: &Connection, yard: YardId, clamp: ClampId) -> Done {
+    connection
+        .prepare_cached("insert or ignore into clamp_yard (yard_id, clamp_id) values (?1, ?2)")?
+        .execute(params![yard.to_string(), clamp.to_string()])?;
+    Ok(())
+}
+
+/// Writes a clamp's state.
+pub(super) fn put(
+    connection: &Connection,
+    clamp: ClampId,
+    generation: i64,
+    position: i64,
+    found: &Found,
+    state: &str,
+) -> Done {
+    connection
+        .prepare_cached(
+            "insert into clamp (clamp_id, generation, position, mark, mark_key, look_alike_key, retired, state)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+             on conflict (clamp_id) do update set generation = excluded.generation, position = excluded.position,
+                 mark = excluded.mark, mark_key = excluded.mark_key, look_alike_key = excluded.look_alike_key,
+                 retired = excluded.retired, state = excluded.state",
+        )?
+        .execute(params![
+            clamp.to_string(),
+            generation,
+            position,
+            found.mark,
+            found.mark_key,
+            found.look_alike_key,
+            found.retired,
+            state,
+        ])?;
+    Ok(())
+}
+
+/// Drops a clamp that no followed yard has.
+fn drop_orphan(connection: &Connection, clamp: ClampId) -> Done {
+    connection
+        .prepare_cached(
+            "delete from clamp where clamp_id = ?1
+             and not exists (select 1 from clamp_yard where clamp_yard.clamp_id = clamp.clamp_id)",
+        )?
+        .execute(params![clamp.to_string()])?;
+    Ok(())
+}
+
+/// A yard is not the device's any more: its clamps go, unless another yard of the device has them. The journal stays.
+pub fn drop_yard(connection: &Connection, yard: YardId) -> Done<u64> {
+    let id = yard.to_string();
+    connection.execute("delete from yard where yard_id = ?1", params![id])?;
+    connection.execute("delete from clamp_yard where yard_id = ?1", params![id])?;
+    super::drop_shadow(connection, yard)?;
+    let dropped = drop_orphans(connection)?;
+    Ok(dropped)
+}
+
+/// Drops every clamp that no followed yard has.
+pub(super) fn drop_orphans(connection: &Connection) -> Done<u64> {
+    let dropped = connection.execute(
+        "delete from clamp where clamp_id not in (select clamp_id from clamp_yard)",
+        [],
+    )?;
+    Ok(count(i64::try_from(dropped).unwrap_or(i64::MAX)))
+}
+
+/// From here on positions are of another history, and what was stored of snapshots is of no use.
+pub fn other_history(connection: &Connection) -> Done {
+    set(
+        connection,
+        "generation",
+        &generation(connection)?.saturating_add(1),
+    )?;
+    connection.execute_batch(
+        "delete from shadow_yard; delete from shadow_clamp; delete from shadow_reference;
+         delete from setting where name = 'acknowledged_to';",
+    )?;
+    Ok(())
+}

@@ -1,0 +1,182 @@
+//! Drives a run of the synchronisation: sends what the state machine asks, stores what it says, shows how far it is.
+//!
+//! Decides nothing. Each thing to store is one transaction, on the disk before the next question is asked.
+
+use crate::clock::{Clock, Contact, Moment};
+use crate::core::{Action, Answer, Core, Event, Progress, Report, Request, Start, Store};
+use crate::database::Database;
+use crate::device::{self, Identity};
+use crate::failure::Done;
+use crate::{journal, mirror};
+use clampward_domain::ids::{ClampId, YardId};
+use clampward_wire::sync::push::PushRequest;
+use std::collections::VecDeque;
+
+/// A question with everything that is sent.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Question {
+    /// What the service allows.
+    Config,
+    /// Which entries it has.
+    Receipts {
+        /// From which `device_seq` on.
+        from: u64,
+    },
+    /// Entries.
+    Push(Box<PushRequest>),
+    /// What happened since.
+    Changes {
+        /// The cursors.
+        cursors: Vec<(YardId, String)>,
+    },
+    /// All of a yard.
+    Snapshot {
+        /// Which.
+        yard: YardId,
+        /// Only clamps after this one.
+        after: Option<ClampId>,
+    },
+}
+
+/// Whether a question was answered to the end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Asked {
+    /// Yes.
+    Answered,
+    /// The connection broke, or nothing came in time.
+    Lost,
+}
+
+/// Carries questions to the service and answers back.
+pub trait Transport {
+    /// Asks, and hands over each part of the answer as it comes.
+    fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked>;
+}
+
+/// What a run begins with.
+pub fn start(database: &Database) -> Done<Start> {
+    let connection = database.connection();
+    let numbering = journal::numbering(connection)?;
+    Ok(Start {
+        device_number: numbering.device_number,
+        queue: journal::queue(connection)?,
+        acknowledged_to: journal::acknowledged_to(connection, numbering.device_number)?,
+        cursors: mirror::cursors(connection)?,
+        shadows: mirror::shadows(connection)?,
+    })
+}
+
+/// One run, to its end.
+pub fn synchronise(
+    database: &mut Database,
+    transport: &mut dyn Transport,
+    clock: &dyn Clock,
+    show: &mut dyn FnMut(&Progress),
+) -> Done<Report> {
+    let identity = device::identity(database.connection())?;
+    let mut core = Core::new(start(database)?);
+    let mut todo: VecDeque<Action> = core.step(Event::Begin).into();
+    let mut asked = clock.moment();
+    while let Some(action) = todo.pop_front() {
+        match action {
+            Action::Send { request, what } => {
+                asked = clock.moment();
+                let question = question(database, &identity, what, &asked)?;
+                let outcome = transport.ask(&question, &mut |answer| {
+                    let event = Event::Answered { request, answer };
+                    for action in core.step(event) {
+                        match action {
+                            // While an answer still comes, what it says is stored at once.
+                            Action::Store(store) => self::store(database, store, &asked, clock)?,
+                            Action::Show(progress) => show(&progress),
+                            later => todo.push_back(later),
+                        }
+                    }
+                    Ok(())
+                })?;
+                if outcome == Asked::Lost {
+                    todo.extend(core.step(Event::Lost { request }));
+                }
+            }
+            Action::Store(store) => self::store(database, store, &asked, clock)?,
+            Action::Show(progress) => show(&progress),
+            Action::Wait { milliseconds } => {
+                clock.wait(milliseconds);
+                todo.extend(core.step(Event::Timer));
+            }
+            Action::Finished(report) => return Ok(*report),
+        }
+    }
+    // Nothing is under way and nothing is finished: an answer without an end counts as a lost one.
+    Ok(Report::default())
+}
+
+/// A question with everything that is sent.
+pub fn question(database: &Database, identity: &Identity, what: Request, now: &Moment) -> Done<Question> {
+    Ok(match what {
+        Request::Config => Question::Config,
+        Request::Receipts { from } => Question::Receipts { from },
+        Request::Push {
+            entries,
+            device_number,
+            queue_length,
+        } => Question::Push(Box::new(PushRequest {
+            device_id: identity.device_id,
+            device_number: Some(device_number),
+            sent_at: now.wall,
+            boot: now.boot,
+            monotonic_ms: now.monotonic_ms,
+            queue_length,
+            entries: journal::texts(database.connection(), &entries)?,
+        })),
+        Request::Changes { cursors } => Question::Changes { cursors },
+        Request::Snapshot { yard, after } => Question::Snapshot { yard, after },
+    })
+}
+
+/// Stores one thing in one transaction.
+pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn Clock) -> Done {
+    let here = clock.moment();
+    database.write(|connection| match store {
+        Store::Contact(server_time) => device::note_contact(
+            connection,
+            &Contact {
+                server_time,
+                asked: *asked,
+            },
+        ),
+        Store::Pushed {
+            results,
+            at,
+            acknowledged,
+            renumbered,
+        } => {
+            let contact = Contact {
+                server_time: at,
+                asked: *asked,
+            };
+            device::note_contact(connection, &contact)?;
+            journal::settle(connection, &results, at)?;
+            if let Some((number, seq)) = acknowledged {
+                journal::note_acknowledged(connection, number, seq)?;
+            }
+            match renumbered {
+                Some((number, entries)) => journal::renumber(connection, number, &entries),
+                None => Ok(()),
+            }
+        }
+        Store::Receipts(receipts) => journal::take_up_receipts(connection, &receipts),
+        Store::OfferAgain(entries) => journal::offer_again(connection, &entries),
+        Store::OtherHistory => mirror::other_history(connection),
+        Store::Purge { stable_position } => {
+            let now = device::now(connection, &here)?.at();
+            journal::purge(connection, stable_position, now).map(drop)
+        }
+        Store::Page(page) => mirror::page(connection, &page).map(drop),
+        Store::DropYard(yard) => mirror::drop_yard(connection, yard).map(drop),
+        Store::ShadowBegin { yard, head } => mirror::begin(connection, yard, &head),
+        Store::ShadowLines { yard, lines } => mirror::lines(connection, yard, &lines),
+        Store::ShadowDrop(yard) => mirror::drop_shadow(connection, yard),
+        Store::Swap(yard) => mirror::swap(connection, yard),
+    })
+}

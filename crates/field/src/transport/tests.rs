@@ -1,0 +1,49 @@
+//! Streams that break off.
+
+use super::*;
+use std::cell::RefCell;
+
+const HEAD: &str = r#"{"cursor":"c","epoch":1,"reference_version":1,"generated_at":"2026-03-01T12:00:00Z","position":7,"state_format":1}"#;
+const PERSON: &str = r#"{"type":"person","person_id":"019b76da-a800-7000-8000-000000000001","person":{"name":"Inga","grants":[],"competences":[]}}"#;
+
+fn parts(text: &str) -> (Asked, Vec<SnapshotPart>) {
+    let parts = RefCell::new(Vec::new());
+    let asked = stream(text.as_bytes(), &mut |answer| {
+        match answer {
+            Answer::Snapshot(part) => parts.borrow_mut().push(part),
+            other => panic!("{other:?}"),
+        }
+        Ok(())
+    })
+    .unwrap();
+    (asked, parts.into_inner())
+}
+
+#[test]
+fn a_whole_snapshot_has_head_lines_and_end() {
+    let (asked, parts) = parts(&format!("{HEAD}\n{PERSON}\n{{\"end\":true,\"lines\":3}}\n"));
+    assert_eq!(asked, Asked::Answered);
+    assert_eq!(parts.len(), 1);
+    assert_eq!(parts[0].lines.len(), 1);
+    assert_eq!(parts[0].end.map(|end| end.lines), Some(3));
+}
+
+#[test]
+fn a_snapshot_cut_at_any_byte_is_lost_and_what_came_whole_is_handed_over() {
+    let whole = format!("{HEAD}\n{PERSON}\n{PERSON}\n{{\"end\":true,\"lines\":4}}\n");
+    for cut in 0..whole.len() {
+        let (asked, parts) = parts(&whole[..cut]);
+        assert_eq!(asked, Asked::Lost, "cut at {cut}");
+        let lines: usize = parts.iter().map(|part| part.lines.len()).sum();
+        let expected = whole[..cut].matches('\n').count().saturating_sub(1);
+        assert_eq!(lines, expected, "cut at {cut}");
+        assert!(parts.iter().all(|part| part.end.is_none()));
+    }
+}
+
+#[test]
+fn what_is_no_snapshot_is_lost() {
+    for other in ["", "<html>\n", "{}\n", "null\n"] {
+        assert_eq!(parts(other).0, Asked::Lost, "{other:?}");
+    }
+}

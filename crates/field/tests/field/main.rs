@@ -1,0 +1,19 @@
+//! The tablet's side against a service in memory that speaks the wire's types.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::as_conversions,
+    reason = "a test fails by panicking"
+)]
+
+#[path = "../../../domain/tests/support/mod.rs"]
+mod domain;
+mod durability;
+mod many;
+mod offline;
+mod pulling;
+mod pushing;
+mod state_machine;
+mod support;

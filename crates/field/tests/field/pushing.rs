@@ -1,0 +1,273 @@
+//! Pushing: nothing that was written is lost, nothing is recorded twice, and only a result settles an entry.
+
+use crate::support::{Device, houston};
+use clampward_domain::entry::Received;
+use clampward_domain::ids::ClampId;
+use clampward_domain::words::EntryKind;
+use clampward_field::core::TroubleCode;
+use clampward_field::device::Named;
+use clampward_field::failure::Done;
+use clampward_field::journal::KeptState;
+use clampward_field::session::{Asked, Question, Transport};
+use jiff::SignedDuration;
+use std::collections::BTreeSet;
+
+fn known(service: &crate::support::service::Service) -> ClampId {
+    *service.granted_clamps().keys().next().unwrap()
+}
+
+#[test]
+fn what_restricts_goes_first_and_then_the_rest_in_the_order_of_writing() {
+    let mut service = houston();
+    service.most_entries = 2;
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    for _ in 0..3 {
+        device.tell(clamp.clone(), "lead", Received { note: None });
+    }
+    device.tag_out(clamp.clone());
+    let report = device.sync(&mut service);
+    assert_eq!((report.recorded, report.left), (4, 0), "{report:?}");
+    let kinds: Vec<String> = service
+        .pushes
+        .iter()
+        .flat_map(|push| &push.entries)
+        .map(|raw| raw["kind"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(kinds, ["tagged_out", "received", "received", "received"]);
+    assert!(service.pushes.iter().all(|push| push.entries.len() <= 2));
+    assert_eq!(service.pushes[0].queue_length, 4);
+}
+
+/// Loses the replies to the first pushes.
+struct LosesReplies<'a> {
+    service: &'a mut crate::support::service::Service,
+    left: u32,
+}
+
+impl Transport for LosesReplies<'_> {
+    fn ask(
+        &mut self,
+        question: &Question,
+        each: &mut dyn FnMut(clampward_field::core::Answer) -> Done,
+    ) -> Done<Asked> {
+        if matches!(question, Question::Push(_)) && self.left > 0 {
+            self.left -= 1;
+            self.service.ask(question, &mut |_| Ok(()))?;
+            return Ok(Asked::Lost);
+        }
+        self.service.ask(question, each)
+    }
+}
+
+// sync.md row 9.
+#[test]
+fn the_reply_to_a_push_is_lost_three_times_and_every_entry_is_recorded_once() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    let entries: Vec<_> = (0..5).map(|_| device.tag_out(clamp.clone()).id).collect();
+    let report = device.sync(&mut LosesReplies {
+        service: &mut service,
+        left: 3,
+    });
+    assert_eq!((report.recorded, report.left), (5, 0));
+    assert!(entries.iter().all(|entry| service.times(*entry) == 1));
+}
+
+#[test]
+fn without_a_result_of_its_own_an_entry_stays_unsent() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    device.tag_out(Named::Clamp(known(&service)));
+    let report = device.sync(&mut LosesReplies {
+        service: &mut service,
+        left: 99,
+    });
+    assert_eq!(report.left, 1);
+    assert_eq!(device.kept()[0].state, KeptState::Unsent);
+    // Pulling does not wait for pushing.
+    assert!(
+        service.asked.contains(&"changes".to_owned()),
+        "{:?}",
+        service.asked
+    );
+    assert_eq!(device.sync(&mut service).left, 0);
+}
+
+#[test]
+fn a_batch_that_is_not_taken_is_halved_until_the_one_entry_is_found_and_the_others_go() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    let entries: Vec<_> = (0..9).map(|_| device.tag_out(clamp.clone()).id).collect();
+    service.poison.insert(entries[4]);
+    let report = device.sync(&mut service);
+    assert_eq!((report.recorded, report.left), (8, 1));
+    assert_eq!(report.troubles[0].code, TroubleCode::NotTaken);
+    assert!(report.troubles[0].detail.contains(&entries[4].to_string()));
+    // It is kept, and goes once the service takes it.
+    service.poison.clear();
+    assert_eq!(device.sync(&mut service).left, 0);
+    assert!(entries.iter().all(|entry| service.times(*entry) == 1));
+}
+
+// sync.md row 16.
+#[test]
+fn batches_of_one_less_than_the_limit_the_limit_and_one_more_end() {
+    for number in [2, 3, 4] {
+        let mut service = houston();
+        service.most_entries = 3;
+        let mut device = Device::enrolled();
+        let clamp = Named::Clamp(known(&service));
+        for _ in 0..number {
+            device.tag_out(clamp.clone());
+        }
+        let report = device.sync(&mut service);
+        assert_eq!((report.recorded, report.left), (number, 0));
+        assert_eq!(service.pushes.len() as u64, number.div_ceil(3));
+    }
+}
+
+#[test]
+fn what_the_service_could_not_take_now_is_sent_again_and_stays_for_the_next_time_if_that_does_not_help() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    let soon = device.tag_out(clamp.clone()).id;
+    let late = device.tag_out(clamp).id;
+    service.retries.insert(soon, 2);
+    service.retries.insert(late, 50);
+    let report = device.sync(&mut service);
+    assert_eq!((report.recorded, report.left), (1, 1));
+    service.retries.clear();
+    assert_eq!(device.sync(&mut service).left, 0);
+    assert_eq!((service.times(soon), service.times(late)), (1, 1));
+}
+
+// sync.md row 6.
+#[test]
+fn what_was_acknowledged_and_lost_by_the_service_is_offered_again_and_the_mirror_is_taken_anew() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = known(&service);
+    device.sync(&mut service);
+    let backup = service.clone();
+    let entries: Vec<_> = (0..4).map(|_| device.tag_out(Named::Clamp(clamp)).id).collect();
+    device.sync(&mut service);
+    assert_eq!(device.unsent(), 0);
+    service.restore(&backup);
+    assert!(entries.iter().all(|entry| service.times(*entry) == 0));
+    let report = device.sync(&mut service);
+    assert!(report.resynchronised && report.is_complete(), "{report:?}");
+    assert!(entries.iter().all(|entry| service.times(*entry) == 1));
+    assert!(!device.may_lift("HMW-0042"));
+    assert_eq!(service.state(clamp).open_lockouts().len(), 4);
+    // At rest: nothing is offered for ever.
+    assert!(!device.sync(&mut service).resynchronised);
+}
+
+#[test]
+fn acknowledged_entries_are_kept_until_they_are_stable_and_two_weeks_old() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    device.tag_out(clamp.clone());
+    service.stable = Some(0);
+    device.sync(&mut service);
+    let later = |device: &mut Device, service: &mut crate::support::service::Service, days: i64| {
+        device.clock.pass(SignedDuration::from_hours(24 * days));
+        service.now += SignedDuration::from_hours(24 * days);
+        device.sync(service);
+        device.kept().len()
+    };
+    assert_eq!(later(&mut device, &mut service, 20), 1, "old, not stable");
+    device.tag_out(clamp);
+    service.stable = None;
+    device.clock.pass(SignedDuration::from_secs(1));
+    device.sync(&mut service);
+    assert_eq!(
+        device.kept().len(),
+        1,
+        "the old one is stable and goes, the new one stays"
+    );
+    assert_eq!(later(&mut device, &mut service, 13), 1);
+    assert_eq!(later(&mut device, &mut service, 2), 0);
+    // Nothing is taken for lost because it is no longer kept.
+    assert!(!device.sync(&mut service).resynchronised);
+}
+
+// sync.md row 25, and a cloned image.
+#[test]
+fn a_copy_of_the_device_goes_on_under_a_new_number_and_what_is_unsent_is_counted_anew() {
+    let mut service = houston();
+    service.most_entries = 2;
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    let mut entries: Vec<_> = (0..5).map(|_| device.tag_out(clamp.clone()).id).collect();
+    service.fork = Some(7);
+    let report = device.sync(&mut service);
+    assert_eq!(report.device_number, Some(7));
+    entries.push(device.tag_out(clamp).id);
+    device.sync(&mut service);
+    assert!(entries.iter().all(|entry| service.times(*entry) == 1));
+    let counted: Vec<(u32, u64)> = device
+        .kept()
+        .iter()
+        .map(|kept| (kept.device_number, kept.device_seq))
+        .collect();
+    assert_eq!(counted, [(1, 1), (1, 2), (7, 1), (7, 2), (7, 3), (7, 4)]);
+    let sent: BTreeSet<(u32, u64)> = service
+        .pushes
+        .iter()
+        .flat_map(|push| {
+            push.entries
+                .iter()
+                .map(|raw| (push.device_number.unwrap(), raw["device_seq"].as_u64().unwrap()))
+        })
+        .collect();
+    assert_eq!(sent, counted.into_iter().collect());
+}
+
+#[test]
+fn held_and_refused_entries_are_kept_and_go_on_restricting_here() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let held = device.tag_out(Named::Mark("NOT-KNOWN".to_owned()));
+    assert_eq!(held.kind, EntryKind::TaggedOut);
+    let report = device.sync(&mut service);
+    assert_eq!((report.held, report.left), (1, 0));
+    assert_eq!(device.kept()[0].state, KeptState::Held);
+    // A clamp of that mark comes, and the service has not placed the entry yet.
+    service.clamp_in_service("houston", "not known");
+    device.sync(&mut service);
+    assert_eq!(device.why_not("NOT KNOWN"), ["tagged_out"]);
+}
+
+#[test]
+fn a_device_that_is_turned_away_keeps_everything_and_says_so() {
+    struct Closed;
+    impl Transport for Closed {
+        fn ask(
+            &mut self,
+            _: &Question,
+            each: &mut dyn FnMut(clampward_field::core::Answer) -> Done,
+        ) -> Done<Asked> {
+            each(crate::support::service::refused(
+                401,
+                "invalid-client",
+                "Not known.",
+            ))?;
+            Ok(Asked::Answered)
+        }
+    }
+    let mut device = Device::enrolled();
+    device.tag_out(Named::Mark("HMW-0042".to_owned()));
+    let report = device.sync(&mut Closed);
+    assert_eq!(
+        (report.left, report.troubles[0].code),
+        (1, TroubleCode::NotAllowed)
+    );
+    assert_eq!(device.unsent(), 1);
+}
