@@ -48,7 +48,14 @@ fn beginning(yard: YardId) -> Cursor {
 
 /// A cursor at the head.
 async fn now(world: &World, yard: YardId) -> Cursor {
-    world.bench.store.begin_snapshot(yard).await.unwrap().cursor
+    world
+        .bench
+        .store
+        .begin_snapshot(yard)
+        .await
+        .unwrap()
+        .unwrap()
+        .cursor
 }
 
 fn positions(page: &Page) -> Vec<u64> {
@@ -502,7 +509,7 @@ async fn thirty_two_what_is_written_during_a_snapshot_to_pages_read_and_unread_i
         clamps.push(world.in_service(&format!("{number}")).await);
     }
     clamps.sort();
-    let start = store.begin_snapshot(NORTH).await.unwrap();
+    let start = store.begin_snapshot(NORTH).await.unwrap().unwrap();
     let mut mirror = Mirror::starting(&start);
     let mut after = None;
     let mut pages = 0;

@@ -24,6 +24,8 @@ pub struct Known {
     pub class: Option<Class>,
     /// Whether it reads a body.
     pub reads_body: bool,
+    /// Whether it may wait before it answers.
+    pub waits: bool,
     /// Whether it answers pages of a list, which can be had as a whole too.
     pub pages: bool,
 }
@@ -63,7 +65,8 @@ impl Catalogue {
                     method,
                     pattern: pattern.clone(),
                     reads_body: operation.request_body.is_some(),
-                    pages: pages(operation),
+                    waits: takes(operation, "wait"),
+                    pages: takes(operation, "limit") && offers_streams(operation),
                 });
             }
         }
@@ -109,18 +112,24 @@ impl Step {
     }
 }
 
-/// Whether an operation takes the number of items of a page.
-fn pages(operation: &Operation) -> bool {
+/// Whether an operation has a parameter of this name in its query.
+fn takes(operation: &Operation, name: &str) -> bool {
     operation
         .parameters
         .iter()
         .flatten()
         .any(|parameter| match parameter {
             RefOr::T(parameter) => {
-                parameter.name == "limit" && matches!(parameter.parameter_in, ParameterIn::Query)
+                parameter.name == name && matches!(parameter.parameter_in, ParameterIn::Query)
             }
             RefOr::Ref(_) => false,
         })
+}
+
+/// Whether an operation answers whole lists too.
+fn offers_streams(operation: &Operation) -> bool {
+    let all = operation.extensions.as_ref();
+    all.is_some_and(|all| all.contains_key(openapi::CSV_COLUMNS))
 }
 
 /// The class of an operation: the one it names, else that of its shape.
@@ -137,7 +146,7 @@ fn class(method: &Method, operation: &Operation) -> Option<Class> {
         return Some(Class::Writes);
     }
     let reports = operation.tags.iter().flatten().any(|tag| tag == "Reports");
-    if pages(operation) || reports {
+    if takes(operation, "limit") || reports {
         Some(Class::Lists)
     } else {
         // A single resource is read in order to write; what is public and only read asks no table.

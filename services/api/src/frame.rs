@@ -10,10 +10,12 @@ mod deflate;
 mod headers;
 mod held;
 mod inflate;
+mod parked;
 mod problems;
 mod seen;
 
 pub(crate) use correlation::Ids;
+pub(crate) use parked::Parked;
 pub(crate) use problems::unknown;
 pub(crate) use seen::{Seen, is_noted, note};
 
@@ -87,11 +89,20 @@ pub(crate) async fn frame<B: MessageBody + 'static>(
             return Ok(request.into_response(response));
         }
     };
-    let failed = match call::call(asked.ids, frame.deadline, next.call(request)).await {
+    let place = Parked::of(&frame.shedder, place);
+    request.extensions_mut().insert(Rc::clone(&place));
+    let waits = asked.known.is_some_and(|known| known.waits);
+    let deadline = frame.deadline
+        + if waits {
+            limits::PULL_WAIT.duration()
+        } else {
+            Duration::ZERO
+        };
+    let failed = match call::call(asked.ids, deadline, next.call(request)).await {
         Ended::Done(Ok(response)) => {
             let (request, response) = response.into_parts();
             let response = frame.finish(response.map_into_boxed_body(), &asked);
-            let response = deflate::deflated(&request, held::hold(response, place));
+            let response = deflate::deflated(&request, held::hold(response, place.take()));
             return Ok(ServiceResponse::new(request, response));
         }
         Ended::Done(Err(error)) => error.error_response(),

@@ -8,6 +8,7 @@ pub mod catalogue;
 pub mod clock;
 pub mod commands;
 pub mod config;
+mod cursor;
 pub mod docs;
 pub mod environment;
 pub mod extract;
@@ -29,6 +30,7 @@ pub mod secret;
 mod server;
 pub mod shedding;
 pub mod sign_in;
+mod waiting;
 
 pub use config::Config;
 pub use server::{Running, build};

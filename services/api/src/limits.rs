@@ -169,6 +169,22 @@ limits! {
     STREAM_PLACE = "stream_place_seconds", 600, Seconds,
         "How long an answer that is streamed counts as under way; a client may go on reading beyond it.";
 
+    // Synchronisation.
+    PULL_CURSORS = "pull_cursors", 50, Items,
+        "Cursors of one pull; beyond it 400.";
+    PULL_ROWS = "pull_rows", kept_items(clampward_store::feed::MAX_ROWS), Items,
+        "Rows of one page of changes or events, all cursors together; a larger `limit` is refused with 400.";
+    PULL_ROWS_USUAL = "pull_rows_usual", 200, Items,
+        "Rows of such a page if `limit` is left out.";
+    PULL_BYTES = "pull_bytes", kept_items(clampward_store::feed::MAX_PAGE_BYTES), Bytes,
+        "Entries of such a page together; a page with one entry may be larger.";
+    PULL_WAIT = "pull_wait_seconds", 25, Seconds,
+        "How long a pull may wait for something to happen; a larger `wait` is refused with 400.";
+    PULLS_WAITING = "pulls_waiting", 4096, Requests,
+        "Pulls of one process that wait; beyond it they are answered at once.";
+    CURSOR = "cursor_hours", kept_time(clampward_store::feed::RETENTION_DAYS * 24), Hours,
+        "How long a cursor is good that was not moved although something happened; after that 410.";
+
     // Requests of one person or service account.
     QUOTA = "quota_requests", 1000, Requests,
         "Requests that one person or service account may send at once, and within `quota_seconds`; beyond it 429.";

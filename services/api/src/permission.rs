@@ -82,7 +82,7 @@ permissions! {
     KeepDevices = "keep_devices", "Enrol, change and revoke devices of one's yards.",
         &[Role::YardLead, Role::Safety, Role::Administrator];
     SignOnDevices = "sign_on_devices", "Have a key of one's own by which one signs on a device.", PEOPLES_HANDS;
-    Sync = "sync", "Push entries from a device and pull what is recorded.", &[Role::Device];
+    Sync = "sync", "Push entries from a device.", &[Role::Device];
     KeepHeldEntries = "keep_held_entries", "See, place and dismiss entries that are held.",
         &[Role::YardLead, Role::Safety];
     ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;
@@ -99,6 +99,9 @@ permissions! {
     RecordUse = "record_use", "Record lifts made with a clamp.", roles_of(EntryKind::Used);
     AmendClamps = "amend_clamps", "Correct what was recorded of a clamp.", roles_of(EntryKind::Amended);
     RetireClamps = "retire_clamps", "Retire clamps.", roles_of(EntryKind::Retired);
+    Pull = "pull", "Pull what is recorded in one's yards, and take snapshots.", &[Role::Device, Role::Integration];
+    ReadEvents = "read_events", "Read the whole ledger, with all yards.",
+        &[Role::Safety, Role::Auditor, Role::Integration, Role::Administrator];
     ReadReports = "read_reports", "See counts over the fleet.",
         &[Role::YardLead, Role::Safety, Role::Auditor, Role::Integration, Role::Administrator];
     CheckLifts = "check_lifts", "Ask whether a lift may be made.", HANDS;

@@ -3,9 +3,8 @@
 use crate::limits;
 use crate::reply::chain;
 use clampward_store::Store;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
-use tokio::sync::Mutex;
+use tokio::sync::{Mutex, watch};
 
 /// How long the database may take to answer.
 const PATIENCE: Duration = Duration::from_secs(1);
@@ -35,18 +34,22 @@ impl NotReady {
 /// What is known about it.
 #[derive(Debug, Default)]
 pub struct Readiness {
-    draining: AtomicBool,
+    draining: watch::Sender<bool>,
     last: Mutex<Option<(Instant, Result<(), NotReady>)>>,
 }
 
 impl Readiness {
     /// From now on it cannot.
     pub fn drain(&self) {
-        self.draining.store(true, Ordering::Relaxed);
+        self.draining.send_replace(true);
     }
     /// Whether it was told to stop.
     pub fn is_draining(&self) -> bool {
-        self.draining.load(Ordering::Relaxed)
+        *self.draining.borrow()
+    }
+    /// Turns true when it was told to stop.
+    pub fn draining(&self) -> watch::Receiver<bool> {
+        self.draining.subscribe()
     }
     /// Asks the database, unless it was asked a moment ago; however many ask at once, the database is asked once.
     pub async fn check(&self, store: &Store) -> Result<(), NotReady> {

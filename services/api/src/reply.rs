@@ -6,10 +6,12 @@
 mod csv;
 mod list;
 mod media;
+mod stream;
 
 pub use csv::{Cells, Columns, table};
 pub use list::{Chunk, Listed, Size, list, whole};
 pub use media::Form;
+pub use stream::{Parts, Stop, body as stream};
 
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, ETAG, HeaderValue};

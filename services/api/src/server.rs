@@ -9,6 +9,7 @@ use crate::quota::Quotas;
 use crate::readiness::Readiness;
 use crate::shedding::Shedder;
 use crate::sign_in::{HashError, Hasher, Tokens};
+use crate::waiting::Waiting;
 use crate::{docs, frame, limits as table, metrics, openapi, routes};
 use actix_web::dev::{Server, ServerHandle};
 use actix_web::web::{Data, PayloadConfig};
@@ -123,6 +124,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         }
     };
     let stores = Arc::new(Mutex::new(Vec::new()));
+    let waiting = Arc::new(Waiting::new(table::PULLS_WAITING.count(), readiness.draining()));
     let watched = Watched {
         shedder: Arc::clone(&shedder),
         quotas: Arc::clone(&quotas),
@@ -131,9 +133,10 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         store: connect(1)?,
     };
     rt::spawn(keep_house(Arc::clone(&quotas), Arc::clone(&counters)));
-    let shared = (Arc::clone(&readiness), Arc::clone(&counters));
+    rt::spawn(Arc::clone(&waiting).look(connect(1)?));
+    let shared = (Arc::clone(&readiness), Arc::clone(&counters), waiting);
     let server = HttpServer::new(move || {
-        let (readiness, counters) = &shared;
+        let (readiness, counters, waiting) = &shared;
         let tokens = Arc::new(Tokens::new(Arc::clone(&signing_keys), issuer.clone()));
         let services = connect(connections_per_worker).map(|store| {
             stores
@@ -146,6 +149,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
                 Arc::clone(&hasher),
                 Arc::clone(&quotas),
                 Arc::clone(readiness),
+                Arc::clone(waiting),
                 limits,
             ))
         });

@@ -132,6 +132,13 @@ pub struct Place {
     class: Class,
 }
 
+impl Place {
+    /// Of which class it is.
+    pub fn class(&self) -> Class {
+        self.class
+    }
+}
+
 impl Drop for Place {
     fn drop(&mut self) {
         let room = self.shedder.room(self.class);

@@ -27,6 +27,8 @@ pub enum Digested {
     At(Digest),
     /// The yard has moved on from there, or the ledger does not reach so far.
     Elsewhere,
+    /// There is no such yard.
+    Nowhere,
     /// Clamps of the yard wait to be reassessed: what a device has of them may rest on other reference data.
     Reassessing,
 }
@@ -35,9 +37,10 @@ impl Store {
     /// The digest of a yard, which is the reader's, at a position.
     pub async fn digest(&self, yard: YardId, position: u64) -> Result<Digested, StoreError> {
         let mut tx = self.read_moment(&YardScope::Some(vec![yard])).await?;
-        let (last, head, pending): (i64, i64, bool) = sqlx::query_as(
+        let (exists, last, head, pending): (bool, i64, i64, bool) = sqlx::query_as(
             "-- feed.digest_at
-             select coalesce((select d.position from delivered as d where d.yard_id = $1
+             select exists (select from yard where id = $1),
+                    coalesce((select d.position from delivered as d where d.yard_id = $1
                                order by d.position desc limit 1), 0),
                     (select h.position from ledger_head as h where h.one),
                     exists (select from pending_reassessment as p join clamp as c on c.id = p.clamp_id
@@ -46,6 +49,9 @@ impl Store {
         .bind(yard.uuid())
         .fetch_one(&mut *tx)
         .await?;
+        if !exists {
+            return Ok(Digested::Nowhere);
+        }
         if position < last.unsigned_abs() || position > head.unsigned_abs() {
             return Ok(Digested::Elsewhere);
         }

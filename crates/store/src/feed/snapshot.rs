@@ -24,14 +24,14 @@ pub struct SnapshotStart {
 }
 
 impl Store {
-    /// Begins a snapshot of a yard, which is the reader's.
-    pub async fn begin_snapshot(&self, yard: YardId) -> Result<SnapshotStart, StoreError> {
+    /// Begins a snapshot of a yard, which is the reader's; nothing if there is no such yard.
+    pub async fn begin_snapshot(&self, yard: YardId) -> Result<Option<SnapshotStart>, StoreError> {
         let before = self.now();
         let mut tx = self.read_moment(&YardScope::Some(vec![yard])).await?;
         let (head, _) = head::read(&mut tx, &[], before).await?;
         let reference = self.snapshot(&mut tx, head.reference_version).await?;
         tx.finish().await?;
-        Ok(SnapshotStart {
+        Ok(reference.yards.contains_key(&yard).then(|| SnapshotStart {
             cursor: Cursor {
                 epoch: head.epoch,
                 position: head.position,
@@ -41,7 +41,7 @@ impl Store {
             reference_version: head.reference_version,
             generated_at: head.known_at(before),
             reference: everything(yard, &reference),
-        })
+        }))
     }
 
     /// The next clamps of a yard after a clamp (exclusive), by id; none at the end.

@@ -50,7 +50,7 @@ impl Mirror {
     }
     /// Takes up a yard by its snapshot.
     pub async fn gain(&mut self, store: &Store, yard: YardId) {
-        let start = store.begin_snapshot(yard).await.unwrap();
+        let start = store.begin_snapshot(yard).await.unwrap().unwrap();
         let clamps = store.snapshot_clamps(yard, None, 10_000).await.unwrap();
         self.take(yard, &clamps);
         self.cursors.insert(yard, start.cursor);

@@ -61,6 +61,20 @@ problems! {
     METHOD_NOT_ALLOWED = "method-not-allowed", 405, "This address does not know the method",
         "The header Allow lists the methods that the address knows.";
 
+    // Synchronisation.
+    CURSOR_INVALID = "cursor-invalid", 400, "The cursor is not one of yours",
+        "A cursor is good for the account that it was given to, for the kind of question it came from, and unchanged. Send next_cursor as it came; without one, take a snapshot.";
+    EPOCH_CHANGED = "epoch-changed", 410, "The history begins anew",
+        "Those who run the service have begun a new epoch, usually after a restore. Push what is unsent, offer again what was acknowledged beyond the stable position, then take a snapshot and go on from its cursor.";
+    CURSOR_EXPIRED = "cursor-expired", 410, "The cursor is too old",
+        "It was not moved for longer than cursor_hours of /v1/limits, and things have happened since. Push what is unsent, then take a snapshot and go on from its cursor.";
+    CURSOR_DIVERGED = "cursor-diverged", 410, "The history behind the cursor is another one",
+        "Another row stands where this cursor was: the service went on from before it, and rows that you were told may be gone. Push what is unsent, offer again what was acknowledged beyond the stable position, then take a snapshot and go on from its cursor.";
+    CURSOR_FROM_FUTURE = "cursor-from-future", 410, "The history does not reach so far",
+        "The service was restored from before this cursor, and rows that you were told may be gone. Push what is unsent, offer again what was acknowledged beyond the stable position, then take a snapshot and go on from its cursor.";
+    POSITION_MOVED_ON = "position-moved-on", 409, "The yard is not at this position",
+        "Something has happened in the yard since the position that you ask about, its clamps are being reassessed, or the ledger does not reach so far. Pull until there is no more, then ask with known_position.";
+
     // Doing something once.
     IDEMPOTENCY_KEY_IN_USE = "idempotency-key-in-use", 409, "The request with this key is still being done",
         "Another request with the same Idempotency-Key has not been answered yet. Ask again after the time in Retry-After: you will get its answer, or do it if it failed.";

@@ -14,6 +14,11 @@ use uuid::Uuid;
 /// Which form of [`ClampState`] states are handed out in: a digest compares equal forms only.
 pub const STATE_FORMAT: u32 = 1;
 
+/// Most bytes of one photo.
+pub const MAX_PHOTO_BYTES: u64 = 25 << 20;
+/// Most bytes of one piece of a photo.
+pub const MAX_PHOTO_PIECE_BYTES: u64 = 1 << 20;
+
 /// What synchronisation allows and expects. Nothing in it depends on the clamps.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct SyncConfig {
@@ -71,9 +76,10 @@ pub struct YardChanges {
     pub next_cursor: String,
     /// Whether more rows follow at once.
     pub more: bool,
-    /// What is known is complete up to this position.
+    /// What is known is complete up to this position. With a problem, the cursor's own as far as it can be told, else 0.
     pub known_position: u64,
-    /// The instant of that knowledge.
+    /// The instant of that knowledge. Where nothing new is known (with a problem, or where the page had no room for this
+    /// yard) the beginning of 1970: what was known before stays as old as it is.
     pub known_at: Timestamp,
     /// Why there is nothing: the yard is not the caller's any more (404), or its cursor is too old or of another history
     /// (410).
@@ -102,7 +108,26 @@ pub struct FeedRow {
     pub entry: Option<Value>,
 }
 
-/// A clamp as it is at a position.
+/// A page of the whole ledger.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Events {
+    /// The cursor that was given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Rows of the ledger, by position.
+    pub rows: Vec<FeedRow>,
+    /// Where to go on. An empty page gives the same cursor back.
+    pub next_cursor: String,
+    /// Whether more rows follow at once.
+    pub more: bool,
+    /// What is known is complete up to this position.
+    pub known_position: u64,
+    /// The instant of that knowledge.
+    pub known_at: Timestamp,
+}
+
+/// A clamp as it is at a position. A device keeps whichever has the higher position, and of two with the same position
+/// the one with the higher reference version.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct ClampLine {
     /// The clamp.
@@ -111,7 +136,8 @@ pub struct ClampLine {
     pub position: u64,
     /// Reference version by which its state was computed.
     pub reference_version: u64,
-    /// Its state; nothing if it left the yard.
+    /// Its state; nothing if it is not in this yard (any more): then `position` is that of the last row that this yard was
+    /// told of it, and another yard may still have it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>)]
     pub state: Option<ClampState>,

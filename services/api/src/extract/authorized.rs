@@ -9,6 +9,7 @@ use crate::permission::Permission;
 use crate::random;
 use crate::reply::Failure;
 use crate::sign_in::{Claims, Hasher};
+use crate::waiting::Waiting;
 use crate::{frame, quota};
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
@@ -71,6 +72,10 @@ impl<P: Permission> Authorized<P> {
     /// Limits.
     pub fn limits(&self) -> &Limits {
         &self.services.limits
+    }
+    /// Those who wait for what happens next.
+    pub fn waiting(&self) -> &Waiting {
+        &self.services.waiting
     }
     /// Who is calling.
     pub fn caller(&self) -> &Caller {

@@ -4,6 +4,7 @@ use crate::config::Limits;
 use crate::quota::Quotas;
 use crate::readiness::Readiness;
 use crate::sign_in::{Hasher, Tokens};
+use crate::waiting::Waiting;
 use clampward_store::Store;
 use std::sync::Arc;
 
@@ -15,6 +16,7 @@ pub struct Services {
     pub(super) hasher: Arc<Hasher>,
     pub(super) quotas: Arc<Quotas>,
     pub(super) readiness: Arc<Readiness>,
+    pub(super) waiting: Arc<Waiting>,
     pub(super) limits: Limits,
 }
 
@@ -26,6 +28,7 @@ impl Services {
         hasher: Arc<Hasher>,
         quotas: Arc<Quotas>,
         readiness: Arc<Readiness>,
+        waiting: Arc<Waiting>,
         limits: Limits,
     ) -> Self {
         Self {
@@ -34,6 +37,7 @@ impl Services {
             hasher,
             quotas,
             readiness,
+            waiting,
             limits,
         }
     }

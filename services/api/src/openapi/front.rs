@@ -49,6 +49,11 @@ const TAGS: &[(&str, &str)] = &[
          inspections are counted apart.",
     ),
     (
+        "Synchronisation",
+        "For tablets that work offline, and for programs that follow what happens: pages of changes behind a cursor, \
+         snapshots to begin with, digests to compare by.",
+    ),
+    (
         "Operations",
         "Health, keys and help: for whoever runs the service, and for programs that meet a problem.",
     ),

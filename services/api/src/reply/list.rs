@@ -7,23 +7,19 @@
 
 use super::csv::{self, Columns};
 use super::media::Form;
+use super::stream::{self, Parts, Stop};
 use super::{Answer, Failure, ok};
 use crate::extract::{Authorized, PageParameters, bound_page};
-use crate::limits::STREAM_READER;
 use crate::permission::Permission;
-use actix_web::body::{BodySize, MessageBody};
 use actix_web::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
-use actix_web::web::{self, Bytes};
-use actix_web::{FromRequest, HttpRequest, HttpResponse, rt};
+use actix_web::web;
+use actix_web::{FromRequest, HttpRequest, HttpResponse};
 use clampward_wire::page::Page;
 use clampward_wire::problem;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::fmt::Display;
-use std::pin::Pin;
 use std::str::FromStr;
-use std::task::{Context, Poll};
-use tokio::sync::mpsc;
 
 /// Items that a stream reads at a time.
 const BULK: u32 = 1_000;
@@ -181,16 +177,7 @@ fn streamed<T: Listed, K: 'static>(
     first: Chunk<T, K>,
     next: impl AsyncFn(K) -> Result<Chunk<T, K>, Failure> + 'static,
 ) -> HttpResponse {
-    let (sender, receiver) = mpsc::channel(1);
-    rt::spawn(async move {
-        match send_all(form, first, next, &sender).await {
-            Ok(()) => tracing::debug!("the stream is whole"),
-            Err(Stop::Reader) => tracing::info!("the reader of a stream went away"),
-            Err(Stop::Failed(failure)) => {
-                tracing::warn!(error = %failure, "a stream breaks off");
-            }
-        }
-    });
+    let body = stream::body(move |parts| send_all(form, first, next, parts));
     let mut response = HttpResponse::Ok();
     if form == Form::Csv {
         response.insert_header((CONTENT_TYPE, CSV));
@@ -201,22 +188,7 @@ fn streamed<T: Listed, K: 'static>(
     } else {
         response.insert_header((CONTENT_TYPE, form.media_type()));
     }
-    response.body(Lines {
-        parts: receiver,
-        ended: false,
-    })
-}
-
-/// Why a stream stopped before its end.
-enum Stop {
-    Reader,
-    Failed(Failure),
-}
-
-impl From<Failure> for Stop {
-    fn from(failure: Failure) -> Self {
-        Self::Failed(failure)
-    }
+    response.body(body)
 }
 
 /// The last line of JSON lines.
@@ -230,8 +202,8 @@ async fn send_all<T: Listed, K>(
     form: Form,
     first: Chunk<T, K>,
     next: impl AsyncFn(K) -> Result<Chunk<T, K>, Failure>,
-    sender: &mpsc::Sender<Part>,
-) -> Result<(), Stop> {
+    parts: Parts,
+) -> Result<Parts, Stop> {
     let (mut part, mut items) = (first, 0);
     let mut is_first = true;
     loop {
@@ -256,19 +228,12 @@ async fn send_all<T: Listed, K>(
             serde_json::to_writer(&mut bytes, &end).map_err(|error| Failure::internal(&error))?;
             bytes.push(b'\n');
         }
-        send(sender, Part::Bytes(bytes.into())).await?;
+        parts.send(bytes).await?;
         match following {
             Some(following) => part = following,
-            None => return send(sender, Part::End).await,
+            None => return Ok(parts),
         }
         is_first = false;
-    }
-}
-
-async fn send(sender: &mpsc::Sender<Part>, part: Part) -> Result<(), Stop> {
-    match tokio::time::timeout(STREAM_READER.duration(), sender.send(part)).await {
-        Ok(Ok(())) => Ok(()),
-        Ok(Err(_)) | Err(_) => Err(Stop::Reader),
     }
 }
 
@@ -299,43 +264,6 @@ fn written<T: Listed>(form: Form, items: Vec<T>, with_heading: bool) -> Result<(
         }
     }
     Ok((out, count))
-}
-
-/// A part of a stream on its way.
-enum Part {
-    Bytes(Bytes),
-    End,
-}
-
-/// The body of a stream. It ends well only if its writer says so: whatever becomes of the writer, what is missing shows.
-struct Lines {
-    parts: mpsc::Receiver<Part>,
-    ended: bool,
-}
-
-#[derive(Debug, thiserror::Error)]
-#[error("the stream broke off")]
-struct BrokenOff;
-
-impl MessageBody for Lines {
-    type Error = BrokenOff;
-    fn size(&self) -> BodySize {
-        BodySize::Stream
-    }
-    fn poll_next(self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<Option<Result<Bytes, BrokenOff>>> {
-        let this = self.get_mut();
-        if this.ended {
-            return Poll::Ready(None);
-        }
-        this.parts.poll_recv(context).map(|part| match part {
-            Some(Part::Bytes(bytes)) => Some(Ok(bytes)),
-            Some(Part::End) => {
-                this.ended = true;
-                None
-            }
-            None => Some(Err(BrokenOff)),
-        })
-    }
 }
 
 #[cfg(test)]

@@ -23,6 +23,7 @@ pub mod operations;
 pub mod reports;
 pub mod rule_sets;
 pub mod service_accounts;
+pub mod sync;
 pub mod users;
 pub mod versions;
 pub mod yards;
@@ -81,5 +82,10 @@ pub fn register(config: &mut ServiceConfig) {
         .service(criteria::list::list)
         .configure(clamps::register)
         .service(reports::out_of_service::out_of_service)
-        .service(lift_checks::check::lift_check);
+        .service(lift_checks::check::lift_check)
+        .service(sync::config::config)
+        .service(sync::changes::changes)
+        .service(sync::snapshot::snapshot)
+        .service(sync::digest::digest)
+        .service(sync::events::events);
 }

@@ -2,8 +2,8 @@
 
 use super::super::csv::Cells;
 use super::*;
-use actix_web::body::to_bytes;
-use actix_web::{App, HttpServer};
+use actix_web::body::{MessageBody, to_bytes};
+use actix_web::{App, HttpServer, rt};
 use std::cell::Cell;
 use std::io::{Read, Write};
 use std::rc::Rc;

@@ -166,6 +166,16 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         ),
         "report_out_of_service" => get(List, "/v1/reports/out-of-service?group_by=yard,reason"),
 
+        "sync_config" => get(List, "/v1/sync/config"),
+        "pull_changes" => get(List, "/v1/sync/changes"),
+        // Behind some clamp: people, who come first, say which yards they hold for.
+        "take_snapshot" => get(
+            Yard,
+            format!("/v1/sync/snapshot?yard={yard}&after=00000000-0000-0000-0000-000000000000"),
+        ),
+        "digest" => conflicting(get(Yard, format!("/v1/sync/digest?yard={yard}&position=1"))),
+        "list_events" => get(EveryYard, "/v1/events?limit=1"),
+
         "list_yards" => get(List, "/v1/yards?limit=200"),
         "read_yard" => get(Yard, format!("/v1/yards/{yard}")),
         "create_yard" => post(

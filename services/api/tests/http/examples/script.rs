@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 /// Asks everything.
 pub async fn run(to: &mut Recorder) {
     reading(to).await;
+    let cursors = beginning_to_pull(to).await;
     people(to).await;
     programs(to).await;
     super::devices::run(to).await;
@@ -17,6 +18,7 @@ pub async fn run(to: &mut Recorder) {
     lift_checks(to, &clamp).await;
     corrections(to, &clamp, &returned).await;
     retirement(to).await;
+    pulling(to, &cursors).await;
 }
 
 fn with(mut value: Value, changes: Value) -> Value {
@@ -114,6 +116,44 @@ async fn reading(to: &mut Recorder) {
         404,
     )
     .await;
+}
+
+/// Snapshots of two yards, and what one compares by; answers the cursors from which to go on.
+async fn beginning_to_pull(to: &mut Recorder) -> Vec<String> {
+    to.get("What holds", "erp", "/v1/sync/config", 200).await;
+    let yards = to.look("safety", "/v1/yards?limit=2").await;
+    let mut cursors = Vec::new();
+    for place in ["/items/0/id", "/items/1/id"] {
+        let yard = yards.text(place);
+        let path = format!("/v1/sync/snapshot?yard={yard}");
+        let head = to.get("A yard", "erp", &path, 200).await.lines().swap_remove(0);
+        cursors.push(head["cursor"].as_str().expect("a cursor").to_owned());
+        if cursors.len() == 1 {
+            let digest = format!("/v1/sync/digest?yard={yard}&position={}", head["position"]);
+            to.get("As a device has it", "erp", &digest, 200).await;
+            let earlier = format!("/v1/sync/digest?yard={yard}&position=1");
+            to.get("Things have happened since", "erp", &earlier, 409).await;
+        }
+    }
+    let nowhere = "/v1/sync/snapshot?yard=01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10";
+    to.get("Not there for you", "erp", nowhere, 404).await;
+    to.get("From the beginning", "erp", "/v1/events?limit=1", 200)
+        .await;
+    cursors
+}
+
+async fn pulling(to: &mut Recorder, cursors: &[String]) {
+    let cursors: Vec<String> = cursors.iter().map(|cursor| format!("cursor={cursor}")).collect();
+    let path = format!("/v1/sync/changes?{}&limit=2", cursors.join("&"));
+    to.get("Two yards", "erp", &path, 200).await;
+    to.get(
+        "No cursor of yours",
+        "erp",
+        "/v1/sync/changes?cursor=AQAAAAEA",
+        400,
+    )
+    .await;
+    to.get("Too long a wait", "erp", "/v1/events?wait=60", 400).await;
 }
 
 async fn people(to: &mut Recorder) {

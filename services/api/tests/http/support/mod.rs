@@ -30,10 +30,17 @@ pub struct TestApp {
     pub url: String,
     pub clock: Arc<ManualClock>,
     pub administrator_password: String,
-    pub database: TestDatabase,
+    pub database: Arc<TestDatabase>,
     client: awc::Client,
     contract: OpenApi,
     handle: actix_web::dev::ServerHandle,
+}
+
+/// A second process on a service's database, which can be told to stop as the binary is.
+pub struct Beside {
+    pub app: TestApp,
+    pub stop: tokio::sync::oneshot::Sender<()>,
+    pub ended: actix_web::rt::task::JoinHandle<()>,
 }
 
 /// An answer.
@@ -194,6 +201,29 @@ impl TestApp {
         let key = SigningKey::from_secret(&SECRET).expect("key");
         Self::serve_with_keys(database, clock, administrator_password, key.into(), limits)
     }
+    /// A second process on this one's database.
+    pub fn beside(&self) -> Beside {
+        let key = SigningKey::from_secret(&SECRET).expect("key");
+        let limits = Limits {
+            drain: std::time::Duration::from_millis(200),
+            ..Limits::default()
+        };
+        let running = Self::running(&self.database, &self.clock, key.into(), limits);
+        let app = Self::of(
+            &running,
+            Arc::clone(&self.database),
+            Arc::clone(&self.clock),
+            self.administrator_password.clone(),
+        );
+        let (stop, told) = tokio::sync::oneshot::channel();
+        let ended = actix_web::rt::spawn(async move {
+            let told = async move {
+                told.await.expect("somebody stops it");
+            };
+            running.serve_until(told).await.expect("it ends well");
+        });
+        Beside { app, stop, ended }
+    }
     fn serve_with_keys(
         database: TestDatabase,
         clock: Arc<ManualClock>,
@@ -201,7 +231,18 @@ impl TestApp {
         signing_keys: Arc<KeyRing>,
         limits: Limits,
     ) -> Self {
-        let running = clampward_api::build(Config {
+        let running = Self::running(&database, &clock, signing_keys, limits);
+        let app = Self::of(&running, Arc::new(database), clock, administrator_password);
+        actix_web::rt::spawn(running.server);
+        app
+    }
+    fn running(
+        database: &TestDatabase,
+        clock: &Arc<ManualClock>,
+        signing_keys: Arc<KeyRing>,
+        limits: Limits,
+    ) -> clampward_api::Running {
+        clampward_api::build(Config {
             listen: ([127, 0, 0, 1], 0).into(),
             metrics_listen: None,
             database_url: database.service_url.clone(),
@@ -212,21 +253,25 @@ impl TestApp {
             clock: clock.clone(),
             limits,
         })
-        .expect("a server");
-        let handle = running.handle();
-        let url = format!("http://{}", running.address);
-        actix_web::rt::spawn(running.server);
+        .expect("a server")
+    }
+    fn of(
+        running: &clampward_api::Running,
+        database: Arc<TestDatabase>,
+        clock: Arc<ManualClock>,
+        administrator_password: String,
+    ) -> Self {
         let client = awc::Client::builder()
             .timeout(std::time::Duration::from_secs(30))
             .finish();
         Self {
-            url,
+            url: format!("http://{}", running.address),
             clock,
             administrator_password,
             database,
             client,
             contract: openapi::document(),
-            handle,
+            handle: running.handle(),
         }
     }
     pub fn call(&self, method: &str, path: &str) -> Call<'_> {
