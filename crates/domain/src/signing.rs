@@ -25,6 +25,8 @@ words! {
         KeyOfAnotherDevice = "key_of_another_device",
         /// The key was not yet made, or was replaced, withdrawn or expired when the entry counts.
         KeyNotLive = "key_not_live",
+        /// It can give fitness back, and the key or its device was withdrawn before it came in.
+        KeyWithdrawn = "key_withdrawn",
         /// The signature does not fit the entry.
         WrongSignature = "wrong_signature",
         /// Its author did not hold a role for such an entry in the clamp's yard when it counts.
@@ -55,6 +57,9 @@ pub struct SigningKey {
     pub expires_at: Timestamp,
     /// When it was replaced or withdrawn.
     pub revoked_at: Option<Timestamp>,
+    /// Whether somebody withdrew it, or its device was revoked: then somebody else may have it, and whoever has it writes
+    /// whatever time they like. A key that was merely replaced stays believed for what counts before.
+    pub is_distrusted: bool,
 }
 
 impl SigningKey {
@@ -64,7 +69,8 @@ impl SigningKey {
             && instant < self.expires_at
             && self.revoked_at.is_none_or(|revoked| instant < revoked)
     }
-    /// Whether it is the key of the entry's author on the entry's device, live when the entry counts.
+    /// Whether it is the key of the entry's author on the entry's device, live when the entry counts. What can give fitness
+    /// back and comes in when nobody trusts the key any more is not signed, whatever time it tells: it is signed anew.
     pub fn is_for(&self, entry: &ToBeSigned<'_>, counted_at: Timestamp) -> Result<(), Unsigned> {
         if self.person_id != entry.performed_by {
             return Err(Unsigned::KeyOfAnother);
@@ -74,6 +80,9 @@ impl SigningKey {
         }
         if !self.is_live_at(counted_at) {
             return Err(Unsigned::KeyNotLive);
+        }
+        if self.is_distrusted && may_free(entry.kind) {
+            return Err(Unsigned::KeyWithdrawn);
         }
         Ok(())
     }
@@ -184,6 +193,7 @@ mod tests {
             created_at: at("2026-03-01T08:00:00Z"),
             expires_at: at("2026-03-31T08:00:00Z"),
             revoked_at: None,
+            is_distrusted: false,
         }
     }
     fn person(grants: &[(&str, &[Role])]) -> Person {
@@ -247,6 +257,36 @@ mod tests {
         );
         let later = at("2026-04-01T09:00:00Z");
         assert_eq!(key().is_for(&entry, later), Err(Unsigned::KeyNotLive));
+    }
+
+    /// Whoever finds a tablet and its short code writes any time into what they sign.
+    #[test]
+    fn what_can_free_is_not_believed_of_a_key_that_was_withdrawn_whatever_time_it_tells() {
+        let mut key = key();
+        key.revoked_at = Some(at("2026-03-02T12:00:00Z"));
+        let body = serde_json::json!({});
+        let told = at("2026-03-01T09:00:00Z");
+        for kind in EntryKind::ALL {
+            let entry = ToBeSigned {
+                id: EntryId::new(Uuid::from_u128(9)),
+                device_id: TABLET,
+                clamp_id: None,
+                mark: Some("PEL-006"),
+                kind: *kind,
+                performed_at: told,
+                performed_by: MARA,
+                body: &body,
+            };
+            key.is_distrusted = false;
+            assert_eq!(key.is_for(&entry, told), Ok(()), "{kind}, replaced");
+            key.is_distrusted = true;
+            let withdrawn = if may_free(*kind) {
+                Err(Unsigned::KeyWithdrawn)
+            } else {
+                Ok(())
+            };
+            assert_eq!(key.is_for(&entry, told), withdrawn, "{kind}, withdrawn");
+        }
     }
 
     #[test]

@@ -40,8 +40,8 @@ pub struct Options {
     /// Start empty, with a first administrator, instead of with the invented fleet.
     #[arg(long)]
     no_demo: bool,
-    /// When ready, print one line of JSON, {"url", "accounts": [{"role", "email", "password", "yards"}]}, and nothing
-    /// else.
+    /// When ready, print one line of JSON, {"url", "accounts": [{"role", "email", "password", "yards"}],
+    /// "tablets": [{"name", "code"}]}, and nothing else.
     #[arg(long)]
     json: bool,
 }

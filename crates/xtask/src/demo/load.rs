@@ -4,7 +4,7 @@ use super::cast::{CAST, Member, person};
 use super::clock::SimulatedClock;
 use super::fleet::Planned;
 use super::yards::YardKey;
-use super::{ids, models, stories};
+use super::{ids, models, stories, tablets};
 use argon2::{Argon2, PasswordHasher};
 use clampward_domain::ids::CompetenceId;
 use clampward_domain::quantity::QuantityError;
@@ -116,6 +116,7 @@ pub async fn load(
         progress(done, total);
     }
     clock.advance_to(today);
+    tablets::prepare(&store, today).await?;
     store.close().await;
     let mut clamps: Vec<_> = planned.iter().map(|entry| entry.clamp).collect();
     clamps.sort_unstable();

@@ -11,7 +11,9 @@ mod ids;
 mod load;
 mod models;
 mod stories;
+mod tablets;
 mod yards;
 
 pub use cast::CAST;
 pub use load::load;
+pub use tablets::{TABLETS, Tablet};

@@ -1,7 +1,8 @@
 //! The final word: what runs where, who can sign in, and what to try next.
 
 use super::account::Account;
-use serde_json::json;
+use crate::demo::TABLETS;
+use serde_json::{Value, json};
 
 /// Says that everything runs, for a person or, as one line of JSON, for a script.
 pub fn ready(url: &str, accounts: &[Account], as_json: bool) {
@@ -13,8 +14,22 @@ pub fn ready(url: &str, accounts: &[Account], as_json: bool) {
 }
 
 fn line(url: &str, accounts: &[Account]) -> String {
+    let has_fleet = fleet(accounts).is_some();
     let accounts: Vec<_> = accounts.iter().map(Account::to_json).collect();
-    json!({"url": url, "accounts": accounts}).to_string()
+    json!({"url": url, "accounts": accounts, "tablets": tablets(has_fleet)}).to_string()
+}
+
+/// Whoever stands for the invented fleet; an empty start has nobody of this role.
+fn fleet(accounts: &[Account]) -> Option<&Account> {
+    accounts.iter().find(|account| account.role == "safety")
+}
+
+/// The tablets that wait to be enrolled.
+fn tablets(has_fleet: bool) -> Vec<Value> {
+    let tablets = TABLETS.iter().filter(|_| has_fleet);
+    tablets
+        .map(|tablet| json!({"name": tablet.name, "code": tablet.code}))
+        .collect()
 }
 
 fn words(url: &str, accounts: &[Account]) -> String {
@@ -30,7 +45,7 @@ fn words(url: &str, accounts: &[Account]) -> String {
             account.role, account.email, account.password
         );
     }
-    let demo = accounts.iter().find(|account| account.role == "safety");
+    let demo = fleet(accounts);
     if let Some(account) = demo.or(accounts.first()) {
         text += &format!(
             "\nTry next:\n  \
@@ -41,6 +56,11 @@ fn words(url: &str, accounts: &[Account]) -> String {
         );
     }
     if demo.is_some() {
+        text += "\nTablets of Port Ellery, each to be enrolled once with its code:\n";
+        for tablet in TABLETS {
+            text += &format!("  {:<24} {}\n", tablet.name, tablet.code);
+        }
+        text += "\n";
         text += &format!(
             "  curl -s '{url}/v1/fitness?mark=PEL-006' -H \"authorization: Bearer $TOKEN\"\n  \
              curl -s '{url}/v1/clamps?status=tagged_out' -H \"authorization: Bearer $TOKEN\"\n\n\
@@ -68,10 +88,19 @@ mod tests {
 
     #[test]
     fn a_script_gets_one_line_with_url_and_accounts() {
+        let told: Value = serde_json::from_str(&line("http://127.0.0.1:1", &[account()])).unwrap();
+        assert_eq!(told["url"], "http://127.0.0.1:1");
         assert_eq!(
-            line("http://127.0.0.1:1", &[account()]),
-            r#"{"url":"http://127.0.0.1:1","accounts":[{"role":"safety","email":"a@b.example","password":"word","yards":["y1"]}]}"#
+            told["accounts"],
+            json!([{"role": "safety", "email": "a@b.example", "password": "word", "yards": ["y1"]}])
         );
+        assert_eq!(told["tablets"][1]["code"], TABLETS[1].code);
+        let alone = Account {
+            role: "administrator".to_owned(),
+            ..account()
+        };
+        let told: Value = serde_json::from_str(&line("http://127.0.0.1:1", &[alone])).unwrap();
+        assert_eq!(told["tablets"], json!([]));
     }
 
     #[test]

@@ -112,6 +112,7 @@ mod tests {
             created_at: at,
             expires_at: "2026-03-31T08:00:00Z".parse().unwrap(),
             revoked_at: None,
+            is_distrusted: false,
         };
         let body = serde_json::json!({"reason": "dropped"});
         let entry = ToBeSigned {

@@ -36,6 +36,13 @@ impl KeyEnd {
             Self::DeviceRevoked => "device_revoked",
         }
     }
+    /// Whether it ended because somebody else may have it.
+    const fn is_distrust(self) -> bool {
+        match self {
+            Self::Replaced => false,
+            Self::Withdrawn | Self::DeviceRevoked => true,
+        }
+    }
 }
 impl FromStr for KeyEnd {
     type Err = String;
@@ -104,9 +111,10 @@ struct Row {
 
 impl Row {
     fn read(self) -> Result<SigningKeyRecord, StoreError> {
-        let end = self
+        let end: Option<KeyEnd> = self
             .why
-            .map(|why| word("signing_key_revocation", "why", self.id, &why));
+            .map(|why| word("signing_key_revocation", "why", self.id, &why))
+            .transpose()?;
         Ok(SigningKeyRecord {
             key: SigningKey {
                 id: self.id,
@@ -116,8 +124,9 @@ impl Row {
                 created_at: self.recorded_at.to_jiff(),
                 expires_at: self.expires_at.to_jiff(),
                 revoked_at: self.revoked_at.map(SqlTimestamp::to_jiff),
+                is_distrusted: end.is_some_and(KeyEnd::is_distrust),
             },
-            end: end.transpose()?,
+            end,
         })
     }
 }
@@ -220,6 +229,7 @@ impl Store {
                     created_at: place.recorded_at,
                     expires_at: new.expires_at,
                     revoked_at: None,
+                    is_distrusted: false,
                 },
                 end: None,
             })

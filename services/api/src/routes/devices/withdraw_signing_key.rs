@@ -27,7 +27,8 @@ pub struct SigningKeyRevocation {
 /// Revoke a signing key
 ///
 /// One's own, or anybody's on a device of one's yards for whoever keeps devices. What is written from now on and signed with
-/// it is nobody's word; what was signed and counts before stays signed. Revoking it again changes nothing.
+/// it is nobody's word; what was signed and counts before stays signed, but for what could give fitness back and comes in only
+/// now: whoever has the key by now writes any time they like. Revoking it again changes nothing.
 #[utoipa::path(
     operation_id = "revoke_signing_key",
     tag = "Devices",

@@ -21,6 +21,7 @@ pub async fn all(fleet: &Fleet) -> Vec<Endpoint> {
     let mut all = of_clamps(fleet, &clamp);
     all.extend(of_reference(fleet).await);
     all.extend(of_people(fleet));
+    all.extend(of_devices(fleet).await);
     all
 }
 
@@ -212,5 +213,52 @@ fn of_people(fleet: &Fleet) -> Vec<Endpoint> {
             good: json!({"kind": "designated_person", "valid_from": "2025-01-01", "evidence": "course 7"}),
             fields: &[(Text, "/evidence"), (Day, "/valid_from")],
         },
+    ]
+}
+
+async fn of_devices(fleet: &Fleet) -> Vec<Endpoint> {
+    let token = fleet.token(&fleet.administrator);
+    let device = fleet.app.device(&token, &[&fleet.newport]).await;
+    let lost = fleet.app.device(&token, &[&fleet.newport]).await;
+    let key = fleet
+        .app
+        .signing_key(&device, &token, &fleet.administrator.id)
+        .await;
+    let path = format!("/v1/devices/{}", device.id);
+    let read = fleet.app.get(&token, &path).await.succeeded(200);
+    let endpoint = |name, method, path: String, etag, good, fields| Endpoint {
+        name,
+        method,
+        path,
+        token: token.clone(),
+        etag,
+        good,
+        fields,
+    };
+    vec![
+        endpoint(
+            "end of a signing key",
+            "POST",
+            format!("{path}/signing-keys/{}/revocation", key.id),
+            None,
+            json!({"reason": "short code was seen"}),
+            &[(Text, "/reason")],
+        ),
+        endpoint(
+            "change of a device",
+            "PATCH",
+            path,
+            Some(read.etag().to_owned()),
+            json!({"name": "Tablet 3", "yards": [fleet.newport]}),
+            &[(Text, "/name"), (Id, "/yards/0")],
+        ),
+        endpoint(
+            "end of a device",
+            "POST",
+            format!("/v1/devices/{}/revocation", lost.id),
+            None,
+            json!({"reason": "left behind on the quay"}),
+            &[(Text, "/reason")],
+        ),
     ]
 }

@@ -256,6 +256,53 @@ async fn a_key_is_withdrawn_by_its_person_or_by_whoever_keeps_devices() {
     fleet.stop().await;
 }
 
+/// Goal: a tablet that was lost gives nobody fitness back. Method: what its finder signs with the inspector's key and a time
+/// before the loss, brought in afterwards.
+#[actix_web::test]
+async fn after_a_device_was_revoked_what_restricts_is_still_signed_and_what_could_free_is_not() {
+    let fleet = Fleet::start().await;
+    let lead = fleet.token(&fleet.lead);
+    let device = fleet.app.device(&lead, &[&fleet.newport]).await;
+    let key = fleet.app.signing_key(&device, &lead, &fleet.lead.id).await;
+    fleet.at("2025-03-14T12:00:00Z");
+    let path = format!("/v1/devices/{}/revocation", device.id);
+    let body = json!({});
+    let entry = |kind| ToBeSigned {
+        id: EntryId::new(uuid::Uuid::from_u128(7)),
+        device_id: device.device_id(),
+        clamp_id: None,
+        mark: Some("HMW-1"),
+        kind,
+        performed_at: "2025-03-14T11:00:00Z".parse().expect("an instant"),
+        performed_by: fleet.lead.id.parse().expect("a person's id"),
+        body: &body,
+    };
+    let judge = async |kind, counted_at| {
+        let written = Written {
+            entry: entry(kind),
+            by: &key,
+        };
+        judged(&fleet.app, &written, counted_at).await
+    };
+    let (before, after) = ("2025-03-14T11:00:00Z", "2025-03-14T12:00:00Z");
+    assert_eq!(judge(EntryKind::ReturnedToService, before).await, Ok(()));
+    fleet
+        .post(&fleet.lead, &path, &json!({"reason": "left behind on the quay"}))
+        .await
+        .succeeded(200);
+    assert_eq!(judge(EntryKind::TaggedOut, before).await, Ok(()));
+    assert_eq!(judge(EntryKind::Inspected, before).await, Ok(()));
+    assert_eq!(
+        judge(EntryKind::ReturnedToService, before).await,
+        Err(Unsigned::KeyWithdrawn)
+    );
+    assert_eq!(
+        judge(EntryKind::TaggedOut, after).await,
+        Err(Unsigned::KeyNotLive)
+    );
+    fleet.stop().await;
+}
+
 #[actix_web::test]
 async fn keys_are_rows_of_the_ledger_and_leave_the_version_of_reference_data_as_it_is() {
     let fleet = Fleet::start().await;
