@@ -8,7 +8,9 @@ use clampward_domain::reference::{Model, Person, Versions, Yard};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use utoipa::ToSchema;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{KnownFormat, Object, ObjectBuilder, OneOfBuilder, Schema, SchemaFormat, Type};
+use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 /// Which form of [`ClampState`] states are handed out in: a digest compares equal forms only.
@@ -144,7 +146,7 @@ pub struct ClampLine {
 }
 
 /// Reference data as they are now.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "type", rename_all = "snake_case")]
 pub enum ReferenceLine {
     /// A yard.
@@ -152,7 +154,6 @@ pub enum ReferenceLine {
         /// Which.
         yard_id: YardId,
         /// Every version.
-        #[schema(value_type = Object)]
         versions: Versions<Yard>,
     },
     /// A model.
@@ -160,7 +161,6 @@ pub enum ReferenceLine {
         /// Which.
         model_id: ModelId,
         /// Every version.
-        #[schema(value_type = Object)]
         versions: Versions<Model>,
     },
     /// A person.
@@ -168,10 +168,57 @@ pub enum ReferenceLine {
         /// Who.
         person_id: PersonId,
         /// Name, roles over time, competences.
-        #[schema(value_type = Object)]
         person: Person,
     },
 }
+
+/// The schema of a line that says by `type` what it is about: an id, and what is known.
+fn line_schema(title: &str, what: &str, word: &str, id: &str, known: (&str, &str)) -> Object {
+    let word = ObjectBuilder::new()
+        .schema_type(Type::String)
+        .enum_values(Some([word]))
+        .description(Some(format!("Always `{word}`.")));
+    let uuid = ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)))
+        .description(Some("Its id."));
+    ObjectBuilder::new()
+        .title(Some(title))
+        .description(Some(what))
+        .property("type", word)
+        .property(id, uuid)
+        .property(known.0, ObjectBuilder::new().description(Some(known.1)))
+        .required("type")
+        .required(id)
+        .required(known.0)
+        .build()
+}
+
+impl PartialSchema for ReferenceLine {
+    fn schema() -> RefOr<Schema> {
+        let versions = ("versions", "Every version, oldest first.");
+        let person = ("person", "Name, roles over time, competences.");
+        OneOfBuilder::new()
+            .description(Some("Reference data as they are now."))
+            .item(line_schema("YardLine", "A yard.", "yard", "yard_id", versions))
+            .item(line_schema(
+                "ModelLine",
+                "A model.",
+                "model",
+                "model_id",
+                versions,
+            ))
+            .item(line_schema(
+                "PersonLine",
+                "A person.",
+                "person",
+                "person_id",
+                person,
+            ))
+            .into()
+    }
+}
+impl ToSchema for ReferenceLine {}
 
 /// First line of a snapshot.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
