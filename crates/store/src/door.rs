@@ -5,6 +5,7 @@
 //! decision; this module only carries it out. It decides about yards itself, and answers alike for "not there" and
 //! "not yours".
 
+mod batch;
 mod error;
 mod judging;
 mod known;
@@ -17,6 +18,9 @@ mod together;
 mod types;
 mod write;
 
+pub(crate) use batch::{Batch, Settled, Taken, ToTake, against_registration};
 pub use error::RecordError;
+pub(crate) use known::{Known, look_up};
 pub(crate) use together::Together;
-pub use types::{Author, Mode, NewEntry, Recorded, Recording};
+pub use types::{Author, Mode, NewEntry, Recorded, Recording, Signing};
+pub(crate) use types::{FromDevice, restricts};

@@ -24,6 +24,7 @@ mod projection;
 pub mod reference;
 pub mod reports;
 mod store;
+pub mod sync;
 mod tx;
 pub mod verify;
 
@@ -32,7 +33,7 @@ pub use clamps::{
     ReadClamp, ReadClamps,
 };
 pub use clock::Clock;
-pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
+pub use door::{Author, Mode, NewEntry, RecordError, Recorded, Recording, Signing};
 pub use error::StoreError;
 pub use health::{PoolUse, Schema};
 pub use lift_checks::LiftCheckRecord;

@@ -4,6 +4,7 @@
 //! stopping at the first. A tail that was cut off with its projection cannot be seen from here: for that, a checkpoint
 //! has to stand elsewhere.
 
+mod held;
 mod order;
 mod projections;
 mod reference;
@@ -48,6 +49,8 @@ pub enum ViolationKind {
     OutPeriodsDiffer,
     /// Reference data are not what the ledger records of them.
     ReferenceDiffers,
+    /// Held entries are not what the ledger keeps of them.
+    HeldEntriesDiffer,
     /// A clamp was registered and is not there.
     ClampMissing,
     /// A number that a clamp bears is not claimed for it.
@@ -123,6 +126,7 @@ impl Store {
         order::walk(connection, &mut report).await?;
         streams::walk(connection, &mut report).await?;
         reference::walk(connection, &mut report).await?;
+        held::walk(connection, &mut report).await?;
         let reference = crate::reference::load(connection).await?;
         projections::walk(connection, &reference, &mut report).await?;
         Ok(report)

@@ -16,13 +16,14 @@
 mod support;
 
 use clampward_domain::ids::{ClampId, LiftCheckId, YardId};
-use clampward_domain::reference::Yard;
+use clampward_domain::reference::{Yard, YardScope};
 use clampward_domain::words::LockoutReason;
 use clampward_store::LiftCheckRecord;
 use clampward_store::reference::YardChange;
 use serde_json::json;
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
 use std::collections::{BTreeMap, BTreeSet};
+use support::tablet::Tablet;
 use support::world::*;
 use support::{id, refused};
 
@@ -48,6 +49,7 @@ const OF_CLAMPS: &[(&str, &str)] = &[
         "yards @> array[$1] or stream in (select id from clamp where yards @> array[$1])",
     ),
     ("lift_check", "yards @> array[$1]"),
+    ("held_entry", "yards @> array[$1]"),
 ];
 
 /// Tables of the company, which the reading role sees whole: the service decides who is shown what.
@@ -104,6 +106,11 @@ async fn two_yards() -> World {
             answer: json!({}),
         };
         store.keep_lift_check(&check).await.unwrap();
+    }
+    // A tablet of each yard sends something that nobody can read.
+    for (yard, name) in [(NORTH, "Tablet-N"), (SOUTH, "Tablet-S")] {
+        let tablet = Tablet::enrolled(&world, name, YardScope::Some(vec![yard])).await;
+        tablet.sends(&world, &[b"{}".to_vec()]).await;
     }
     // A new version of each yard leaves its clamps waiting.
     for (yard, code) in [(NORTH, "NOR"), (SOUTH, "SOU")] {

@@ -5,6 +5,7 @@
 //! and times that are not in the strict form of [`crate::time`]. Every fault that can be seen is named, not only the first.
 //! Nothing here knows who sent the bytes.
 
+pub mod loose;
 mod plain;
 mod shape;
 

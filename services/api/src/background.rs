@@ -3,6 +3,7 @@
 //! may do it at once. Answers never wait for it: a clamp that is still to be reassessed is computed from all its entries
 //! when asked about.
 
+use crate::routes::sync::again;
 use crate::sign_in::KeyRing;
 use clampward_store::Store;
 use std::sync::Arc;
@@ -26,10 +27,16 @@ const SPRAY_ACCOUNTS: u64 = 20;
 /// Pause between two looks for answers that are kept no longer.
 const FORGET_PAUSE: Duration = Duration::from_secs(600);
 
+/// Pause between two looks for held entries whose clamp became known.
+const REPLAY_PAUSE: Duration = Duration::from_secs(5);
+/// Held entries of one look.
+const REPLAY_BATCH: u32 = 1_000;
+
 /// Runs until the process stops.
 pub async fn run(store: Store) {
     tokio::join!(
         reassess(&store),
+        replay(&store),
         prepare_months(&store),
         forget_answers(&store),
         sweep_attempts(&store)
@@ -46,6 +53,24 @@ async fn reassess(store: &Store) {
                 tokio::time::sleep(REASSESS_PAUSE).await;
             }
         }
+    }
+}
+
+/// Held entries are tried again: at the start those that this service may have learned to read, then those whose clamp
+/// became known.
+async fn replay(store: &Store) {
+    if let Err(error) = store.replay_learned(&again).await {
+        tracing::warn!(error = %crate::reply::chain(&error), "held entries wait until the next start");
+    }
+    loop {
+        match store.replay_held(&again, REPLAY_BATCH).await {
+            Ok(0) => {}
+            Ok(entries) => tracing::info!(entries, "held entries recorded: their clamps are known now"),
+            Err(error) => {
+                tracing::warn!(error = %crate::reply::chain(&error), "replaying held entries failed; it is tried again")
+            }
+        }
+        tokio::time::sleep(REPLAY_PAUSE).await;
     }
 }
 

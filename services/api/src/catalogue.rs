@@ -1,6 +1,7 @@
 //! The operations of the contract as the frame needs them: found by method and address in a few steps, each with its
 //! name, its pattern and its class. Read out of the published document, so that there is no second list of addresses.
 
+use crate::limits;
 use crate::openapi;
 use crate::shedding::Class;
 use actix_web::http::Method;
@@ -10,6 +11,9 @@ use utoipa::openapi::{OpenApi, RefOr};
 
 /// Name of an operation's class in the contract, where it does not follow from the operation's shape.
 pub const CLASS: &str = "x-class";
+
+/// Name of an operation's limit of bytes in the contract, where it is another than that of all bodies.
+pub const BODY_LIMIT: &str = "x-body-limit";
 
 /// One operation.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -26,6 +30,8 @@ pub struct Known {
     pub reads_body: bool,
     /// Whether it may wait before it answers.
     pub waits: bool,
+    /// Most bytes of its body.
+    pub most_bytes: usize,
     /// Whether it answers pages of a list, which can be had as a whole too.
     pub pages: bool,
 }
@@ -65,6 +71,7 @@ impl Catalogue {
                     method,
                     pattern: pattern.clone(),
                     reads_body: operation.request_body.is_some(),
+                    most_bytes: most_bytes(operation),
                     waits: takes(operation, "wait"),
                     pages: takes(operation, "limit") && offers_streams(operation),
                 });
@@ -109,6 +116,15 @@ impl Step {
             let variable = self.variable.as_ref().filter(|_| !part.is_empty())?;
             variable.find(rest)
         })
+    }
+}
+
+/// How large an operation's body may be.
+fn most_bytes(operation: &Operation) -> usize {
+    let named = operation.extensions.as_ref().and_then(|all| all.get(BODY_LIMIT));
+    match named.and_then(|name| name.as_str()) {
+        Some("push") => limits::PUSH_BYTES.count(),
+        Some(_) | None => limits::BODY.count(),
     }
 }
 

@@ -33,7 +33,7 @@ use actix_web::error::InternalError;
 use actix_web::http::header::{CONTENT_ENCODING, HeaderMap};
 use actix_web::http::{ConnectionType, Method};
 use actix_web::middleware::Next;
-use actix_web::{Error, HttpMessage, HttpResponse, ResponseError};
+use actix_web::{Error, HttpMessage, HttpRequest, HttpResponse, ResponseError};
 use call::Ended;
 use clampward_store::Clock;
 use std::rc::Rc;
@@ -62,6 +62,15 @@ struct Asked<'a> {
     known: Option<&'a Known>,
     policy: &'static str,
     seen: Rc<Seen>,
+}
+
+/// Says that requests of this one's class are near their limit.
+#[derive(Clone, Copy)]
+struct Crowded;
+
+/// Whether requests of this one's class are near their limit: whoever can wait should.
+pub(crate) fn is_crowded(request: &HttpRequest) -> bool {
+    request.extensions().contains::<Crowded>()
 }
 
 /// Frames a request.
@@ -127,7 +136,7 @@ impl Frame {
         let Some(known) = known else { return Ok(None) };
         if known.reads_body && request.headers().contains_key(CONTENT_ENCODING) {
             let coding = inflate::coding(request.headers()).map_err(|_| problems::unknown_coding())?;
-            let payload = inflate::inflated(request.take_payload(), coding);
+            let payload = inflate::inflated(request.take_payload(), coding, known.most_bytes);
             request.set_payload(payload);
             request.headers_mut().remove(CONTENT_ENCODING);
         }
@@ -140,7 +149,12 @@ impl Frame {
             class
         };
         match self.shedder.enter(class) {
-            Some(place) => Ok(Some(place)),
+            Some(place) => {
+                if self.shedder.is_crowded(class) {
+                    request.extensions_mut().insert(Crowded);
+                }
+                Ok(Some(place))
+            }
             None => Err(problems::overloaded(class)),
         }
     }

@@ -114,6 +114,12 @@ limits! {
         "Names and values of all headers of a request; beyond it 431.";
     BODY = "body_bytes", 1 << 20, Bytes,
         "The body of a request, as sent and after decompression; beyond it 413.";
+    PUSH_BYTES = "push_bytes", kept(clampward_wire::sync::push::MAX_BYTES), Bytes,
+        "The body of a push, as sent and after decompression; beyond it 413.";
+    PUSH_ENTRIES = "push_entries", kept(clampward_wire::sync::push::MAX_ENTRIES), Items,
+        "Entries of one push; beyond it 413.";
+    PUSH_ENTRY_BYTES = "push_entry_bytes", kept(clampward_wire::sync::push::MAX_ENTRY_BYTES), Bytes,
+        "One entry of a push; a larger one is held, with as much of it as this.";
     JSON_DEPTH = "json_depth", kept(clampward_wire::json::MAX_DEPTH), Levels,
         "Nesting of a JSON body; beyond it 400.";
     JSON_FAULTS = "json_faults", kept(clampward_wire::json::MAX_FAULTS), Items,

@@ -31,6 +31,12 @@ const FIELDS: &[&str] = &[
     "client",
     "device",
     "by",
+    // Of an entry of a device, by its id.
+    "entry",
+    "entries",
+    "held",
+    "clamp",
+    "failures",
     "method",
     "route",
     "status",

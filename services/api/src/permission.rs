@@ -83,6 +83,7 @@ permissions! {
         &[Role::YardLead, Role::Safety, Role::Administrator];
     SignOnDevices = "sign_on_devices", "Have a key of one's own by which one signs on a device.", PEOPLES_HANDS;
     Sync = "sync", "Push entries from a device.", &[Role::Device];
+    BringFiles = "bring_files", "Bring in entries that a device of one's yards wrote into a file.", PEOPLES_HANDS;
     KeepHeldEntries = "keep_held_entries", "See, place and dismiss entries that are held.",
         &[Role::YardLead, Role::Safety];
     ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;

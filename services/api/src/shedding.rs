@@ -115,6 +115,16 @@ impl Shedder {
         room.refused.fetch_add(1, Ordering::Relaxed);
         None
     }
+    /// Whether three quarters of a class's room are taken.
+    pub fn is_crowded(&self, class: Class) -> bool {
+        let room = self.room(class);
+        let taken = room.under_way.load(Ordering::Relaxed).saturating_mul(4);
+        let together = self.together.load(Ordering::Relaxed).saturating_mul(4);
+        taken > room.own.saturating_mul(3)
+            || room
+                .together
+                .is_some_and(|most| together > most.saturating_mul(3))
+    }
     /// How many of a class are under way.
     pub fn under_way(&self, class: Class) -> usize {
         self.room(class).under_way.load(Ordering::Relaxed)

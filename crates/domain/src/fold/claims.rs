@@ -5,7 +5,7 @@
 use super::ClampState;
 use crate::calendar::Interval;
 use crate::entry::{Amended, Declaration, Entry, ExaminationScheme};
-use crate::ids::ModelId;
+use crate::ids::{ModelId, YardId};
 use crate::quantity::{Length, Mass, Range};
 use crate::words::AmendmentField;
 use jiff::Timestamp;
@@ -76,6 +76,17 @@ impl ClampState {
         self.registrations()
             .map(|registration| registration.body.model_id)
             .chain(amended)
+    }
+    /// Whether a registration or a proven amendment makes it one of this model.
+    pub fn is_shown_as(&self, model: ModelId) -> bool {
+        self.shown_models().any(|shown| shown == model)
+    }
+    /// Whether it stands in a yard, or was registered there. Where it was in between, its entries say.
+    pub fn is_placed_in(&self, yard: YardId) -> bool {
+        let registered = self
+            .registrations()
+            .any(|registration| registration.body.yard_id == yard);
+        registered || self.places.live().any(|(_, place)| *place == yard)
     }
     /// Every model that a registration or a proven amendment names.
     pub(crate) fn shown_models(&self) -> impl Iterator<Item = ModelId> {

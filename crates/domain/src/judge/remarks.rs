@@ -90,6 +90,12 @@ pub enum RemarkCode {
     ClockCorrected,
     /// The place is in doubt: two yards have the clamp.
     PlaceInDoubt,
+    /// It is not taken for the word of who did it: it restricts, but is not credited and releases nothing.
+    NotSigned,
+    /// The versions that the device judged by are not this clamp's; it is judged by what is in force.
+    JudgedAnew,
+    /// Another device uses the same numbers: this one may be a copy.
+    DeviceForked,
 }
 
 /// What an entry came to. Stored with it; a retry gets the same.

@@ -2,12 +2,14 @@
 
 use super::error::RecordError;
 use super::subject::Subject;
-use super::types::{Author, Mode, NewEntry};
+use super::types::{Author, FromDevice, Mode, NewEntry, Signing};
 use crate::clock::whole_microseconds;
 use clampward_domain::entry::{Body, Classified, Entry, InputError, JudgedBy, Transferred};
 use clampward_domain::ids::{EntryId, ModelId, YardId};
-use clampward_domain::reference::Reference;
+use clampward_domain::judge::{Remark, RemarkCode};
+use clampward_domain::reference::{Reference, YardScope};
 use clampward_domain::rule_set;
+use clampward_domain::signing;
 use jiff::Timestamp;
 
 /// The entry as it will be recorded. `subject` is the clamp before it.
@@ -22,7 +24,7 @@ pub(super) fn fixed(
     let counted_at = whole_microseconds(counted(new, mode, now));
     let judged_by = match &new.judged_by {
         Some(told) => check(new.id, told, reference)?,
-        None => in_force(new, author, subject, reference, counted_at)?,
+        None => in_force(new, &author.yards, subject, reference, counted_at)?,
     };
     Ok(Entry {
         id: new.id,
@@ -42,32 +44,123 @@ pub(super) fn fixed(
     })
 }
 
+/// The same of an entry that was written on a device, with what its author is told of that. `was_there` says whether the
+/// clamp was ever in the yard that the device judged by.
+pub(super) fn fixed_from_device(
+    new: &NewEntry,
+    author: &Author,
+    subject: &Subject,
+    reference: &Reference,
+    (device, was_there): (&FromDevice, bool),
+    now: Timestamp,
+) -> Result<(Entry, Vec<Remark>), RecordError> {
+    let mut remarks = Vec::new();
+    let mut remark = |code, detail: String| remarks.push(Remark { code, detail });
+    let counted_at = whole_microseconds(device.counted_at.min(now));
+    if device.corrected {
+        let detail = "The device's clock was wrong: what counts is the time that it measured.";
+        remark(RemarkCode::ClockCorrected, detail.to_owned());
+    }
+    let told = match &new.judged_by {
+        Some(told) => trusted(new, told, subject, reference, (device, was_there))?,
+        None => None,
+    };
+    let judged_by = match told {
+        Some(told) => told,
+        None => in_force(new, &device.yards, subject, reference, counted_at)?,
+    };
+    if new.judged_by.as_ref().is_some_and(|told| *told != judged_by) {
+        let detail = "Yard, model or versions that the device judged by are not this clamp's; it was judged by what is in force.";
+        remark(RemarkCode::JudgedAnew, detail.to_owned());
+    }
+    let unsigned = match &device.signing {
+        _ if device.placed => Some("A person placed it by hand.".to_owned()),
+        _ if device.distrusted.is_some() => device.distrusted.map(str::to_owned),
+        Signing::Unsigned(why) => Some(unsigned_because(*why).to_owned()),
+        Signing::Key { from, until } if counted_at < *from || counted_at >= *until => {
+            Some(unsigned_because(signing::Unsigned::KeyNotLive).to_owned())
+        }
+        Signing::Key { .. } if subject.is_from_outside(&device.yards) => {
+            Some("The clamp is in none of the device's yards.".to_owned())
+        }
+        Signing::Key { .. } => signing::is_entitled(
+            reference.people.get(&new.performed_by),
+            new.body.kind(),
+            judged_by.yard_id,
+            counted_at,
+            now,
+        )
+        .err()
+        .map(|why| unsigned_because(why).to_owned()),
+    };
+    let signed = unsigned.is_none();
+    if let Some(why) = unsigned {
+        remark(RemarkCode::NotSigned, why);
+    }
+    let entry = Entry {
+        id: new.id,
+        clamp_id: new.clamp_id,
+        performed_at: new.performed_at,
+        counted_at,
+        performed_by: new.performed_by,
+        device_id: author.device,
+        judged_by,
+        signed,
+        placed: device.placed,
+        body: new.body.clone(),
+    };
+    Ok((entry, remarks))
+}
+
+/// Why an entry is not its author's word, to its author.
+pub(crate) const fn unsigned_because(why: signing::Unsigned) -> &'static str {
+    use signing::Unsigned;
+    match why {
+        Unsigned::NoSignature => "It bears no signature.",
+        Unsigned::UnknownKey => "Nobody knows the key that its signature names.",
+        Unsigned::KeyOfAnother => "The key is another person's.",
+        Unsigned::KeyOfAnotherDevice => "The key was made on another device.",
+        Unsigned::KeyNotLive => "The key was not this person's on this device when it was written.",
+        Unsigned::KeyWithdrawn => "The key was withdrawn: what can give fitness back is signed anew.",
+        Unsigned::WrongSignature => "The signature does not fit the entry.",
+        Unsigned::NotEntitled => "Who did it held no role for that in this yard.",
+        Unsigned::NoLongerEntitled => "Who did it holds no role for that in this yard any more.",
+    }
+}
+
+/// What a device says it judged by, if that is this clamp's. Versions that nobody knows are an error where nothing is
+/// restricted; whatever restricts is judged by what is in force.
+fn trusted(
+    new: &NewEntry,
+    told: &JudgedBy,
+    subject: &Subject,
+    reference: &Reference,
+    (device, was_there): (&FromDevice, bool),
+) -> Result<Option<JudgedBy>, RecordError> {
+    match check(new.id, told, reference) {
+        Ok(_) => {}
+        Err(_) if new.restricts() || device.restricts => return Ok(None),
+        Err(error) => return Err(error),
+    }
+    let own = match &new.body {
+        Body::Registered(body) => body.model_id == told.model_id && body.yard_id == told.yard_id,
+        _ => subject.state.is_shown_as(told.model_id) && was_there,
+    };
+    let rules = reference
+        .yards
+        .get(&told.yard_id)
+        .and_then(|versions| versions.numbered(told.yard_version))
+        .is_some_and(|yard| yard.value.rule_set == told.rule_set);
+    Ok((own && rules).then(|| told.clone()))
+}
+
 /// When an entry counts as having happened; the told time is kept beside it.
 fn counted(new: &NewEntry, mode: Mode, now: Timestamp) -> Timestamp {
     match mode {
         // Whoever is online does it now: a told time would only free what was barred meanwhile.
-        Mode::Refuse if can_free(&new.body) => now,
+        Mode::Refuse if signing::may_free(new.body.kind()) => now,
         // A time ahead of ours never counts as told.
         Mode::Refuse | Mode::Record => new.performed_at.min(now),
-    }
-}
-
-/// Whether an entry is a word by which a clamp can become fit that was not.
-fn can_free(body: &Body) -> bool {
-    match body {
-        Body::Amended(_) | Body::Confirmed(_) | Body::ReturnedToService(_) => true,
-        Body::Registered(_)
-        | Body::Inspected(_)
-        | Body::TaggedOut(_)
-        | Body::Repaired(_)
-        | Body::ProofTested(_)
-        | Body::Transferred(_)
-        | Body::Issued(_)
-        | Body::Received(_)
-        | Body::Classified(_)
-        | Body::Used(_)
-        | Body::Retired(_)
-        | Body::Reassessed(_) => false,
     }
 }
 
@@ -118,7 +211,7 @@ pub(super) fn name_predecessor(body: &mut Body, predecessor: Option<EntryId>) {
 /// The yard's and model's versions in force when it happened.
 fn in_force(
     new: &NewEntry,
-    author: &Author,
+    yards: &YardScope,
     subject: &Subject,
     reference: &Reference,
     at: Timestamp,
@@ -138,7 +231,7 @@ fn in_force(
         | Body::Amended(_)
         | Body::Used(_)
         | Body::Retired(_)
-        | Body::Reassessed(_) => (subject.yard_for(&author.yards), subject.state.model_id()),
+        | Body::Reassessed(_) => (subject.yard_for(yards), subject.state.model_id()),
     };
     judged_by(yard, model, reference, at).map_err(|error| RecordError::Malformed {
         entry: new.id,
@@ -175,7 +268,7 @@ pub(crate) fn judged_by(
 }
 
 /// What a device says it judged by must exist.
-fn check(entry: EntryId, told: &JudgedBy, reference: &Reference) -> Result<JudgedBy, RecordError> {
+pub(super) fn check(entry: EntryId, told: &JudgedBy, reference: &Reference) -> Result<JudgedBy, RecordError> {
     let yard = reference
         .yards
         .get(&told.yard_id)

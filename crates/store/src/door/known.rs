@@ -10,9 +10,11 @@ use std::collections::BTreeMap;
 use uuid::Uuid;
 
 /// A row that was recorded before.
-pub(super) struct Known {
+pub(crate) struct Known {
     content_hash: Vec<u8>,
     recorded_by: PersonId,
+    /// What it is about.
+    pub(crate) stream: Uuid,
     pub(super) position: u64,
     pub(super) seq: u64,
     pub(super) recorded_at: Timestamp,
@@ -24,6 +26,10 @@ impl Known {
     /// Whether this writing is the same again: same content, from the same person. Anybody else learns nothing.
     pub(super) fn is_again(&self, content_hash: &Hash, person: PersonId) -> bool {
         self.content_hash == content_hash && self.recorded_by == person
+    }
+    /// Whether it says the same, whoever handed it in.
+    pub(crate) fn says(&self, content_hash: &Hash) -> bool {
+        self.content_hash == content_hash
     }
     /// The first outcome, if the clamp was in these yards at the time.
     pub(super) fn outcome_for(&self, yards: &YardScope, id: EntryId) -> Result<Option<Outcome>, StoreError> {
@@ -46,6 +52,7 @@ impl Known {
 
 type Row = (
     Uuid,
+    Uuid,
     Vec<u8>,
     Uuid,
     i64,
@@ -56,10 +63,11 @@ type Row = (
 );
 
 /// Looks ids up. Called under the locks of the clamps, so that a writing that is still under way has ended.
-pub(super) async fn look_up(tx: &mut Tx, ids: &[Uuid]) -> Result<BTreeMap<EntryId, Known>, StoreError> {
+pub(crate) async fn look_up(tx: &mut Tx, ids: &[Uuid]) -> Result<BTreeMap<EntryId, Known>, StoreError> {
     let rows: Vec<Row> = sqlx::query_as(
         "-- door.look_up
-         select id, content_hash, recorded_by, position, seq, recorded_at, yards, outcome from ledger where id = any($1)",
+         select id, stream, content_hash, recorded_by, position, seq, recorded_at, yards, outcome
+           from ledger where id = any($1)",
     )
     .bind(ids)
     .fetch_all(&mut **tx)
@@ -67,8 +75,9 @@ pub(super) async fn look_up(tx: &mut Tx, ids: &[Uuid]) -> Result<BTreeMap<EntryI
     Ok(rows
         .into_iter()
         .map(
-            |(id, content_hash, recorded_by, position, seq, recorded_at, yards, outcome)| {
+            |(id, stream, content_hash, recorded_by, position, seq, recorded_at, yards, outcome)| {
                 let known = Known {
+                    stream,
                     content_hash,
                     recorded_by: PersonId::new(recorded_by),
                     position: position.unsigned_abs(),

@@ -6,10 +6,10 @@ use super::known::{self, Known};
 use super::locks;
 use super::numbers;
 use super::subject::Subject;
-use super::types::{Author, MAX_ENTRIES, Mode, NewEntry, Recorded, Recording};
+use super::types::{Author, FromDevice, MAX_ENTRIES, Mode, NewEntry, Recorded, Recording};
 use super::write::{self, Judged};
 use crate::clamps::entries;
-use crate::ledger::{Appended, Hash};
+use crate::ledger::{Appended, Hash, LedgerRow};
 use crate::reference::current_version;
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
@@ -85,8 +85,8 @@ impl Store {
 
 /// What was handed in, with the digest of every content.
 pub(super) struct Handed {
-    recording: Recording,
-    hashes: BTreeMap<EntryId, Hash>,
+    pub(super) recording: Recording,
+    pub(super) hashes: BTreeMap<EntryId, Hash>,
 }
 
 impl Handed {
@@ -119,12 +119,14 @@ impl Command for Recorder<'_> {
 
 /// One attempt.
 pub(super) struct Door<'a> {
-    recording: &'a Recording,
+    pub(super) recording: &'a Recording,
     hashes: &'a BTreeMap<EntryId, Hash>,
-    reference: Arc<Reference>,
-    subjects: BTreeMap<ClampId, Subject>,
-    known: BTreeMap<EntryId, Known>,
-    judged: Vec<Judged>,
+    pub(super) reference: Arc<Reference>,
+    pub(super) subjects: BTreeMap<ClampId, Subject>,
+    pub(super) known: BTreeMap<EntryId, Known>,
+    /// What comes with the entries that were written on a device.
+    pub(super) from_device: BTreeMap<EntryId, FromDevice>,
+    pub(super) judged: Vec<Judged>,
     /// What of the judged ones the author is shown.
     shown: BTreeMap<EntryId, Option<Outcome>>,
 }
@@ -136,10 +138,21 @@ pub(super) async fn settle(
     judged: Vec<Judged>,
     reference: &Reference,
 ) -> Result<BTreeMap<EntryId, Appended>, StoreError> {
-    if judged.is_empty() && current_version(tx).await? != reference.version {
+    settle_with(tx, subjects, judged, Vec::new(), reference).await
+}
+
+/// The same with rows of other streams beside those of the clamps.
+pub(super) async fn settle_with(
+    tx: &mut Tx,
+    subjects: &mut BTreeMap<ClampId, Subject>,
+    judged: Vec<Judged>,
+    beside: Vec<LedgerRow>,
+    reference: &Reference,
+) -> Result<BTreeMap<EntryId, Appended>, StoreError> {
+    if judged.is_empty() && beside.is_empty() && current_version(tx).await? != reference.version {
         return Err(StoreError::ReferenceMoved);
     }
-    let appended = write::write(tx, subjects, judged, reference).await?;
+    let appended = write::write_with(tx, subjects, judged, beside, reference).await?;
     Ok(appended
         .into_iter()
         .map(|row| (EntryId::new(row.id), row))
@@ -167,6 +180,7 @@ impl<'a> Door<'a> {
             reference,
             subjects,
             known,
+            from_device: BTreeMap::new(),
             judged: Vec::new(),
             shown: BTreeMap::new(),
         }
@@ -206,6 +220,11 @@ impl<'a> Door<'a> {
                 self.take_with_what_follows(tx, new).await?;
             }
         }
+        self.finish_judging(tx).await
+    }
+
+    /// Everything is judged: what of it the author is shown is fixed, and every state is brought up to date.
+    pub(super) async fn finish_judging(&mut self, tx: &mut Tx) -> Result<(), RecordError> {
         let yards = &self.author().yards;
         self.shown = self
             .judged
@@ -230,11 +249,19 @@ impl<'a> Door<'a> {
         self.recording
             .entries
             .iter()
-            .map(|new| {
-                let fresh = appended.get(&new.id).zip(self.shown.get(&new.id).cloned());
-                self.answer(tx, new, fresh)
-            })
+            .map(|new| self.answer_of(tx, new, appended))
             .collect()
+    }
+
+    /// What is answered of one of them.
+    pub(super) fn answer_of(
+        &self,
+        tx: &Tx,
+        new: &NewEntry,
+        appended: &BTreeMap<EntryId, Appended>,
+    ) -> Result<Recorded, RecordError> {
+        let fresh = appended.get(&new.id).zip(self.shown.get(&new.id).cloned());
+        self.answer(tx, new, fresh)
     }
 
     /// Whether it is the same again, although its predecessor was named when it was recorded.
@@ -259,7 +286,7 @@ impl<'a> Door<'a> {
         Ok(known.is_again(&as_recorded.content_hash()?, self.author().person))
     }
 
-    fn author(&self) -> &'a Author {
+    pub(super) fn author(&self) -> &'a Author {
         &self.recording.author
     }
 
@@ -286,7 +313,7 @@ impl<'a> Door<'a> {
     }
 
     /// A clamp that was moved to a yard or made a model that nobody knows could not be judged any more.
-    fn names_what_exists(&self, new: &NewEntry) -> Result<(), RecordError> {
+    pub(super) fn names_what_exists(&self, new: &NewEntry) -> Result<(), RecordError> {
         let yard = new
             .named_yard()
             .filter(|(_, yard)| !self.reference.yards.contains_key(yard));
@@ -315,13 +342,21 @@ impl<'a> Door<'a> {
         }
     }
 
-    /// Takes an entry, and those that follow from it.
-    async fn take_with_what_follows(&mut self, tx: &mut Tx, new: &NewEntry) -> Result<(), RecordError> {
-        let hash = self
-            .hashes
+    /// The digest of what an entry says.
+    pub(super) fn hash_of(&self, new: &NewEntry) -> Result<Hash, StoreError> {
+        self.hashes
             .get(&new.id)
             .copied()
-            .map_or_else(|| new.content_hash(), Ok)?;
+            .map_or_else(|| new.content_hash(), Ok)
+    }
+
+    /// Takes an entry, and those that follow from it.
+    pub(super) async fn take_with_what_follows(
+        &mut self,
+        tx: &mut Tx,
+        new: &NewEntry,
+    ) -> Result<(), RecordError> {
+        let hash = self.hash_of(new)?;
         self.take(tx, new, hash).await?;
         let Some(taken) = self.judged.last().map(|judged| judged.entry.clone()) else {
             return Ok(());
@@ -346,14 +381,20 @@ impl<'a> Door<'a> {
             .get_mut(&new.clamp_id)
             .ok_or(RecordError::NotFound { entry: new.id })?;
         subject.bring_up_to_date(tx, &self.reference).await?;
-        let entry = judging::fixed(
-            new,
-            author,
-            subject,
-            &self.reference,
-            self.recording.mode,
-            tx.now(),
-        )?;
+        let (entry, remarks) = match self.from_device.get(&new.id) {
+            Some(device) => {
+                let was_there = subject
+                    .was_judged_rightly(tx, new, &device.yards, &self.reference)
+                    .await?;
+                let device = (device, was_there);
+                judging::fixed_from_device(new, author, subject, &self.reference, device, tx.now())?
+            }
+            None => {
+                let mode = self.recording.mode;
+                let entry = judging::fixed(new, author, subject, &self.reference, mode, tx.now())?;
+                (entry, Vec::new())
+            }
+        };
         let content_hash = if entry.body == new.body {
             content_hash
         } else {
@@ -377,6 +418,7 @@ impl<'a> Door<'a> {
                 refusals: judgement.refusals,
             });
         }
+        judgement.outcome.remarks.extend(remarks);
         if entry.performed_at > entry.counted_at && entry.performed_at > tx.now() {
             judgement.outcome.remarks.push(Remark {
                 code: RemarkCode::ClockAhead,

@@ -1,5 +1,6 @@
 //! A clamp under lock while a recording is judged: its state, and what has to be loaded for it.
 
+use super::types::NewEntry;
 use crate::clamps::entries;
 use crate::out_periods::OutUpdate;
 use crate::{StoreError, Tx};
@@ -89,6 +90,43 @@ impl Subject {
             .copied()
             .find(|yard| yards.covers(*yard))
             .or_else(|| all.first().copied())
+    }
+
+    /// Whether nothing was ever recorded of it and nothing is going to be.
+    pub(super) fn stays_blank(&self) -> bool {
+        self.is_blank && self.recorded.is_empty()
+    }
+
+    /// Whether the yard that a device judged by can be believed: the clamp was there at some time, or the transfer that
+    /// brings it there may still be on its way to a yard of the device's, and that yard judges by the same rules.
+    pub(super) async fn was_judged_rightly(
+        &self,
+        tx: &mut Tx,
+        new: &NewEntry,
+        yards: &YardScope,
+        reference: &Reference,
+    ) -> Result<bool, StoreError> {
+        let Some(told) = &new.judged_by else {
+            return Ok(true);
+        };
+        if self.state.is_placed_in(told.yard_id) {
+            return Ok(true);
+        }
+        let rules_here = self
+            .yard_for(yards)
+            .and_then(|yard| reference.yard_at(yard, new.performed_at))
+            .map(|version| version.value.rule_set);
+        if yards.covers(told.yard_id) && rules_here == Some(told.rule_set) {
+            return Ok(true);
+        }
+        Ok(sqlx::query_scalar(
+            "-- door.was_there
+             select exists (select from ledger where stream = $1 and yards @> array[$2::uuid])",
+        )
+        .bind(self.clamp.uuid())
+        .bind(told.yard_id.uuid())
+        .fetch_one(&mut **tx)
+        .await?)
     }
 
     /// Brings the state up to the reference data, if they changed under it.

@@ -4,6 +4,7 @@ use clampward_domain::entry::{Body, JudgedBy};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, ModelId, PersonId, YardId};
 use clampward_domain::judge::Outcome;
 use clampward_domain::reference::YardScope;
+use clampward_domain::signing::{CLOCK_TOLERANCE, SigningKey, Unsigned};
 use clampward_domain::standing::Standing;
 use clampward_domain::words::{AmendmentField, EntryKind, Outcome as Finding};
 use jiff::Timestamp;
@@ -62,6 +63,55 @@ pub struct Recording {
     pub entries: Vec<NewEntry>,
 }
 
+/// Whose word an entry is, as far as its signature tells.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Signing {
+    /// It bears no signature, or not that of who did it: why.
+    Unsigned(Unsigned),
+    /// It bears a true signature of who did it, by a key that was theirs on this device in this time.
+    Key {
+        /// From here on.
+        from: Timestamp,
+        /// Before this.
+        until: Timestamp,
+    },
+}
+
+impl Signing {
+    /// A true signature by this key.
+    pub fn by(key: &SigningKey) -> Self {
+        let until = key
+            .revoked_at
+            .map_or(key.expires_at, |end| end.min(key.expires_at));
+        Self::Key {
+            from: key
+                .created_at
+                .checked_sub(CLOCK_TOLERANCE)
+                .unwrap_or(key.created_at),
+            until,
+        }
+    }
+}
+
+/// What comes with an entry that was written without the service, beside its content.
+#[derive(Clone, Debug)]
+pub(crate) struct FromDevice {
+    /// When it counts as having happened, as far as the device's clocks tell.
+    pub counted_at: Timestamp,
+    /// Whether that is another time than the one told.
+    pub corrected: bool,
+    /// Its signature.
+    pub signing: Signing,
+    /// Whether a person placed it by hand.
+    pub placed: bool,
+    /// Why it is taken for nobody's word whatever its signature says.
+    pub distrusted: Option<&'static str>,
+    /// The yards of which the device may tell, then or now.
+    pub yards: YardScope,
+    /// Whether it is known to restrict.
+    pub restricts: bool,
+}
+
 /// What became of an entry.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Recorded {
@@ -93,7 +143,7 @@ pub(super) struct Content<'a> {
 
 impl NewEntry {
     /// Digest of the content in canonical form.
-    pub(super) fn content_hash(&self) -> Result<crate::ledger::Hash, crate::StoreError> {
+    pub(crate) fn content_hash(&self) -> Result<crate::ledger::Hash, crate::StoreError> {
         let body = self.body.to_json()?;
         crate::ledger::content_hash(&Content {
             clamp_id: self.clamp_id,
@@ -149,25 +199,30 @@ impl NewEntry {
     }
     /// Whether it restricts: then it is recorded whosever clamp it is.
     pub(super) fn restricts(&self) -> bool {
-        match &self.body {
-            Body::TaggedOut(_) => true,
-            Body::Inspected(body) => body
-                .findings
-                .iter()
-                .any(|finding| finding.outcome == Finding::Reject),
-            Body::Registered(_)
-            | Body::Repaired(_)
-            | Body::ProofTested(_)
-            | Body::ReturnedToService(_)
-            | Body::Confirmed(_)
-            | Body::Transferred(_)
-            | Body::Issued(_)
-            | Body::Received(_)
-            | Body::Classified(_)
-            | Body::Amended(_)
-            | Body::Used(_)
-            | Body::Retired(_)
-            | Body::Reassessed(_) => false,
-        }
+        restricts(&self.body)
+    }
+}
+
+/// Whether a body restricts by its own words.
+pub(crate) fn restricts(body: &Body) -> bool {
+    match body {
+        Body::TaggedOut(_) => true,
+        Body::Inspected(body) => body
+            .findings
+            .iter()
+            .any(|finding| finding.outcome == Finding::Reject),
+        Body::Registered(_)
+        | Body::Repaired(_)
+        | Body::ProofTested(_)
+        | Body::ReturnedToService(_)
+        | Body::Confirmed(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
+        | Body::Amended(_)
+        | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => false,
     }
 }

@@ -49,6 +49,17 @@ pub(crate) async fn write(
     judged: Vec<Judged>,
     reference: &Reference,
 ) -> Result<Vec<Appended>, StoreError> {
+    write_with(tx, subjects, judged, Vec::new(), reference).await
+}
+
+/// The same with rows of other streams beside those of the clamps.
+pub(crate) async fn write_with(
+    tx: &mut Tx,
+    subjects: &mut BTreeMap<ClampId, Subject>,
+    judged: Vec<Judged>,
+    beside: Vec<LedgerRow>,
+    reference: &Reference,
+) -> Result<Vec<Appended>, StoreError> {
     let now = tx.now();
     let mut projections = Vec::new();
     let mut reassessed: (Vec<Uuid>, Vec<i64>) = Default::default();
@@ -93,6 +104,7 @@ pub(crate) async fn write(
     let rows = judged
         .into_iter()
         .map(Judged::row)
+        .chain(beside.into_iter().map(Ok))
         .collect::<Result<Vec<_>, _>>()?;
     ledger::append(tx, rows, reference.version, false).await
 }

@@ -4,11 +4,13 @@
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
+    clippy::panic,
     clippy::indexing_slicing,
     reason = "a test fails by panicking"
 )]
 
 pub mod mirror;
+pub mod tablet;
 pub mod world;
 
 use clampward_domain::ids::PersonId;

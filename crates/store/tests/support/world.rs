@@ -5,7 +5,7 @@ use clampward_domain::criteria::{Scope, criteria};
 use clampward_domain::entry::{
     Body, Finding, Inspected, Part, Registered, Release, Repaired, ReturnedToService, TaggedOut, Transferred,
 };
-use clampward_domain::ids::{ClampId, CompetenceId, EntryId, LockoutId, ModelId, PersonId, YardId};
+use clampward_domain::ids::{ClampId, CompetenceId, DeviceId, EntryId, LockoutId, ModelId, PersonId, YardId};
 use clampward_domain::reference::{Model, Yard, YardScope};
 use clampward_domain::words::{
     CompetenceKind, Component, Ground, InspectionKind, LockoutReason, Outcome, Role, ServiceClass,
@@ -103,6 +103,24 @@ impl World {
         self.bench
             .store
             .create_account(self.uuid(), ADMINISTRATOR, person, &body)
+            .await
+            .unwrap();
+    }
+
+    /// A device's account.
+    pub async fn device(&self, device: DeviceId, name: &str, yards: YardScope) {
+        let body = AccountBody {
+            kind: AccountKind::Device,
+            email: format!("{}@device.example.test", name.to_lowercase()),
+            name: name.to_owned(),
+            roles: vec![Role::Device],
+            yards,
+            enabled: true,
+        };
+        let account = PersonId::new(device.uuid());
+        self.bench
+            .store
+            .create_account(self.uuid(), ADMINISTRATOR, account, &body)
             .await
             .unwrap();
     }

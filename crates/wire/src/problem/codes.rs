@@ -108,6 +108,14 @@ problems! {
         "A version that starts on a later day than the one you ask for is recorded already, and recorded versions are never changed. Choose a day on or after it.";
 
     // The state of a clamp.
+    PUSH_UNDER_WAY = "push-under-way", 409, "Another push of this device is under way",
+        "One push of a device is recorded at a time. Wait as long as Retry-After says, then send it again: what was recorded is found by its id.";
+    ENTRY_HELD = "entry-held", 409, "The entry is held",
+        "The entry is kept as it came until a person places it or its cause goes away. Nothing of it is lost; see the yard lead.";
+    HELD_ENTRY_SETTLED = "held-entry-settled", 409, "The held entry is settled already",
+        "It was placed, dismissed or recorded by itself before. Read it to see what became of it, and by whom.";
+    NOT_AN_ENTRY = "not-an-entry", 422, "The held entry cannot be placed",
+        "What came cannot be read as an entry, so that nothing can be recorded of it. Do what it calls for yourself, then dismiss it.";
     NUMBER_TAKEN = "number-taken", 409, "A live clamp has this maker and serial number",
         "Serial numbers are unique per maker and never used again, also after scrapping. Look for the clamp that has it; if the plate was misread, register with the number read again.";
     ID_REUSED = "id-reused", 409, "The id was used before for other content",

@@ -1,5 +1,9 @@
 //! Pushing entries, and what became of each.
 
+mod read;
+
+pub use read::{Parts, ReadEntry, Unreadable, made_out, parts, read_entry};
+
 use crate::problem::Problem;
 use clampward_domain::entry::{JudgedBy, Signature};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, ModelId, PersonId, YardId};

@@ -2,14 +2,16 @@
 
 use super::gate::Gate;
 use crate::idempotency::IDEMPOTENCY_KEY;
+use crate::limits::{self, Limit};
 use crate::reply::Failure;
 use actix_web::dev::Payload;
 use actix_web::http::header::CONTENT_TYPE;
-use actix_web::web::Bytes;
+use actix_web::web::{Bytes, BytesMut};
 use actix_web::{FromRequest, HttpMessage, HttpRequest};
 use clampward_domain::canonical;
 use clampward_wire::json::{from_value, parse};
 use clampward_wire::problem::{self, Problem};
+use futures_util::StreamExt;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use std::future::Future;
@@ -23,6 +25,9 @@ const MERGE_PATCH: &str = "application/merge-patch+json";
 
 /// A JSON body.
 pub struct Json<T>(pub T);
+
+/// A JSON body of a push, as it came: its reader takes it apart.
+pub struct RawJson(pub Bytes);
 
 /// A JSON body that is strictly read, but has no type of its own: a partial change, laid over what is there.
 pub struct PartialJson(pub Value);
@@ -47,6 +52,31 @@ impl FromRequest for PartialJson {
     }
 }
 
+impl FromRequest for RawJson {
+    type Error = Failure;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Failure>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let gate = Gate::of(request);
+        let media = media_type(request);
+        let mut payload = payload.take();
+        Box::pin(async move {
+            Gate::passed(gate).await;
+            media?;
+            let most = limits::PUSH_BYTES;
+            let mut bytes = BytesMut::new();
+            while let Some(piece) = payload.next().await {
+                let piece = piece.map_err(|error| unreadable(&error.into(), most))?;
+                if bytes.len().saturating_add(piece.len()) > most.count() {
+                    return Err(too_large(most));
+                }
+                bytes.extend_from_slice(&piece);
+            }
+            Ok(Self(bytes.freeze()))
+        })
+    }
+}
+
 /// The body as strict JSON, looked at after the caller was let in.
 fn parsed(
     request: &HttpRequest,
@@ -62,7 +92,7 @@ fn parsed(
     async move {
         Gate::passed(gate).await;
         media?;
-        let bytes = bytes.await.map_err(|error| unreadable(&error))?;
+        let bytes = bytes.await.map_err(|error| unreadable(&error, limits::BODY))?;
         let body = parse(&bytes).map_err(Problem::from)?;
         if let Some(request) = keyed {
             let canonical = canonical::to_bytes(&body).map_err(|error| Failure::internal(&error))?;
@@ -100,17 +130,18 @@ fn media_type(request: &HttpRequest) -> Result<(), Failure> {
 }
 
 /// Why the bytes of a body did not arrive whole.
-fn unreadable(error: &actix_web::Error) -> Failure {
+fn unreadable(error: &actix_web::Error, most: Limit) -> Failure {
     let status = error.as_response_error().status_code();
     if status == actix_web::http::StatusCode::PAYLOAD_TOO_LARGE {
-        let detail = format!(
-            "The body exceeds {} bytes after decompression.",
-            crate::limits::BODY.value
-        );
-        return Failure::new(problem::BODY_TOO_LARGE, detail);
+        return too_large(most);
     }
     Failure::new(
         problem::MALFORMED_JSON,
         "The body did not arrive whole, or is not compressed as it says.",
     )
+}
+
+fn too_large(most: Limit) -> Failure {
+    let detail = format!("The body exceeds {} bytes after decompression.", most.value);
+    Failure::new(problem::BODY_TOO_LARGE, detail)
 }

@@ -15,7 +15,7 @@ mod services;
 pub use authorized::{Authorized, Caller};
 pub(crate) use gate::Gate;
 pub(crate) use json::BodyDigest;
-pub use json::{Json, PartialJson};
+pub use json::{Json, PartialJson, RawJson};
 pub use looked_up::LookedUp;
 pub use parameters::{PageParameters, Path, Query, as_of, bound_key, bound_page, instant, refused};
 pub use public::{NoQuery, Public};

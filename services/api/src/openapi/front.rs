@@ -29,6 +29,11 @@ const TAGS: &[(&str, &str)] = &[
          their own on each device; what is not signed with it may restrict, but is never credited and releases nothing.",
     ),
     (
+        "Held entries",
+        "What devices sent and nobody could place: kept as it came until a person places or dismisses it, or its cause goes \
+         away. What restricts, or cannot be read, bars the clamp that it names meanwhile.",
+    ),
+    (
         "Reference data",
         "Yards, models, rule sets and criteria. Changes are new versions that start on a later day; what was judged by an \
          earlier one stays so. A change needs the ETag in `If-Match`.",

@@ -16,6 +16,7 @@ pub mod competences;
 pub mod criteria;
 pub mod device_enrolments;
 pub mod devices;
+pub mod held_entries;
 pub mod lift_checks;
 pub mod models;
 pub mod oauth;
@@ -81,6 +82,13 @@ pub fn register(config: &mut ServiceConfig) {
         .service(rule_sets::list::list)
         .service(criteria::list::list)
         .configure(clamps::register)
+        .service(sync::push::push)
+        .service(sync::receipts::receipts)
+        .service(sync::import::import)
+        .service(held_entries::list::list)
+        .service(held_entries::read::read)
+        .service(held_entries::place::place)
+        .service(held_entries::dismiss::dismiss)
         .service(reports::out_of_service::out_of_service)
         .service(lift_checks::check::lift_check)
         .service(sync::config::config)

@@ -47,6 +47,8 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
     let device = fleet.app.device(&by, &[&fleet.newport]).await;
     let theirs = fleet.app.signing_key(&device, &by, &administrator.id).await;
     let lost = fleet.app.device(&by, &[&fleet.newport]).await;
+    let (placed, dismissed) = (fleet.held(&device).await, fleet.held(&device).await);
+    let clamp = fleet.fit_clamp("4711").await;
     let keys = Keys::fresh();
     let made = fleet.app.signing_key_request(&device, &administrator.id, &keys);
     [
@@ -68,6 +70,14 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
             json!({"reason": "left behind on the quay"}),
         ),
         ("/v1/yards".to_owned(), yard("FHV")),
+        (
+            format!("/v1/held-entries/{placed}/placements"),
+            json!({"clamp_id": clamp}),
+        ),
+        (
+            format!("/v1/held-entries/{dismissed}/dismissal"),
+            json!({"reason": "written again by hand"}),
+        ),
         ("/v1/models".to_owned(), model),
         ("/v1/users".to_owned(), user("ida")),
         (format!("/v1/users/{keeper}/set-password-tokens"), Value::Null),
@@ -87,7 +97,16 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
         ),
     ]
     .into_iter()
-    .map(|(path, body)| (path, administrator.clone(), body))
+    .map(|(path, body)| {
+        // An administrator keeps no held entries.
+        let held = path.starts_with("/v1/held-entries");
+        let by = if held {
+            fleet.safety.clone()
+        } else {
+            administrator.clone()
+        };
+        (path, by, body)
+    })
     .collect()
 }
 

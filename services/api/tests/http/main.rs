@@ -29,6 +29,7 @@ mod sign_in_keys;
 mod sign_in_sessions;
 mod sign_in_throttle;
 mod sign_in_tokens;
+mod sync;
 mod trade;
 mod users;
 mod versions;

@@ -12,7 +12,7 @@ pub mod list;
 pub mod proof_test;
 pub mod read;
 pub mod receive;
-mod record;
+pub(crate) mod record;
 pub mod register;
 pub mod repair;
 pub mod retire;

@@ -67,6 +67,7 @@ impl Bench {
             .signing_key(&device, &stranger, &fleet.stranger.id)
             .await;
         let enrolment = fleet.app.enrolment(&by, &[&fleet.clydebank]).await;
+        let held = fleet.held(&device).await;
         let mut bench = Self {
             theirs: Place {
                 yard: fleet.clydebank.clone(),
@@ -80,6 +81,7 @@ impl Bench {
                 device,
                 enrolment: enrolment.text("/id"),
                 key: key.id.to_string(),
+                held,
                 asker: String::new(),
             },
             fleet,
@@ -150,7 +152,9 @@ impl Bench {
         // Whoever may have none gets none.
         let key = self.fleet.post(asker, &path, &key).await;
         let enrolment = app.enrolment(&by, &[&yard]).await.text("/id");
+        let held = self.fleet.held(&device).await;
         Place {
+            held,
             device,
             enrolment,
             key: key.body["id"].as_str().unwrap_or(&path[12..48]).to_owned(),

@@ -1,7 +1,7 @@
 //! One request for every operation that needs a permission: good enough to get past the checks of its input, about
 //! something of one yard. An operation that has none here fails the test that walks through the contract.
 
-use crate::support::{Device, Keys};
+use crate::support::{Device, Keys, batch};
 use crate::trade::bodies::*;
 use crate::trade::fleet::{Fleet, kg, mm, with};
 use serde_json::{Value, json};
@@ -37,6 +37,8 @@ pub struct Place {
     pub device: Device,
     pub enrolment: String,
     pub key: String,
+    /// An entry of that device that is held.
+    pub held: String,
     /// Who asks.
     pub asker: String,
 }
@@ -100,6 +102,7 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         device,
         enrolment,
         key,
+        held,
         asker,
     } = place;
     let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
@@ -268,6 +271,21 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
             Yard,
             format!("/v1/devices/{}/signing-keys/{key}/revocation", device.id),
             json!({"reason": "short code was seen"}),
+        ),
+        "push_entries" => post(Company, "/v1/sync/entries", batch(asker, &[])),
+        "import_entries" => post(Yard, "/v1/sync/imports", batch(&device.id, &[])),
+        "read_receipts" => get(Company, "/v1/sync/receipts?from=1"),
+        "list_held_entries" => get(List, "/v1/held-entries?limit=200"),
+        "read_held_entry" => get(Yard, format!("/v1/held-entries/{held}")),
+        "place_held_entry" => post(
+            Yard,
+            format!("/v1/held-entries/{held}/placements"),
+            json!({"clamp_id": clamp}),
+        ),
+        "dismiss_held_entry" => post(
+            Yard,
+            format!("/v1/held-entries/{held}/dismissal"),
+            json!({"reason": "written again by hand"}),
         ),
         "list_service_accounts" => get(Company, "/v1/service-accounts"),
         "create_service_account" => post(

@@ -3,6 +3,7 @@
 //!
 //! Every case is tried at every endpoint that has a field of its kind.
 
+mod batches;
 mod endpoints;
 mod notation;
 mod reused_ids;
@@ -104,6 +105,7 @@ impl Case {
 async fn try_everywhere(cases: &[Case]) {
     let fleet = Fleet::start().await;
     let endpoints = endpoints::all(&fleet).await;
+    let batches = batches::Batches::start(&fleet).await;
     let mut tried = 0;
     for case in cases {
         for endpoint in &endpoints {
@@ -121,6 +123,7 @@ async fn try_everywhere(cases: &[Case]) {
                 );
                 names(&reply, &place, case.fault, &what);
                 assert_eq!(fleet.app.stored().await, before, "{what} stored something");
+                batches.try_inside(case, endpoint, pointer).await;
                 tried += 1;
             }
         }
@@ -129,6 +132,7 @@ async fn try_everywhere(cases: &[Case]) {
         tried >= 4 * cases.len(),
         "each case at several endpoints: {tried}"
     );
+    drop(batches);
     every_endpoint_takes_its_good_body(&fleet, &endpoints).await;
     fleet.stop().await;
 }

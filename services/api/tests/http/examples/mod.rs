@@ -6,6 +6,7 @@
 mod devices;
 mod recorder;
 mod script;
+mod sync;
 
 use recorder::Recorder;
 

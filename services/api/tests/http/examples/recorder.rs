@@ -33,6 +33,8 @@ pub struct Recorder {
     tokens: BTreeMap<String, String>,
     operations: BTreeMap<String, Value>,
     next: u64,
+    /// Derived ids of this run, each with what stands for it.
+    derived: Vec<(String, &'static str)>,
     surprises: Vec<String>,
 }
 
@@ -60,6 +62,7 @@ impl Recorder {
             tokens: BTreeMap::new(),
             operations: BTreeMap::new(),
             next: 0,
+            derived: Vec::new(),
             surprises: Vec::new(),
         }
     }
@@ -92,6 +95,16 @@ impl Recorder {
         let token = self.app.sign_in(&email, &format!("demo only: {who}")).await;
         self.tokens.insert(who.to_owned(), token.clone());
         token
+    }
+
+    /// Somebody has this token.
+    pub fn knows(&mut self, who: &str, token: String) {
+        self.tokens.insert(who.to_owned(), token);
+    }
+
+    /// An id that was derived from random ones, and what stands for it.
+    pub fn derived(&mut self, id: &str, stands: &'static str) {
+        self.derived.push((id.to_owned(), stands));
     }
 
     /// Reads without keeping.
@@ -257,7 +270,10 @@ impl Recorder {
     /// Everything that was kept, as text.
     pub async fn finish(self) -> String {
         assert!(self.surprises.is_empty(), "{}", self.surprises.join("\n"));
-        let text = serde_json::to_string_pretty(&self.operations).expect("JSON");
+        let mut text = serde_json::to_string_pretty(&self.operations).expect("JSON");
+        for (id, stands) in &self.derived {
+            text = text.replace(id.as_str(), stands);
+        }
         self.app.stop().await;
         format!("{}\n", settled(&text))
     }

@@ -10,6 +10,7 @@ pub async fn run(to: &mut Recorder) {
     people(to).await;
     programs(to).await;
     super::devices::run(to).await;
+    super::sync::run(to).await;
     yards_and_models(to).await;
     let clamp = registering(to).await;
     inspecting(to, &clamp).await;

@@ -6,9 +6,11 @@
 mod clock;
 mod database;
 mod devices;
+mod tablet;
 
 pub use clock::ManualClock;
 pub use devices::{Device, Keys, PersonsKey};
+pub use tablet::{Tablet, batch};
 
 use clampward_api::config::{Config, Limits};
 use clampward_api::sign_in::{KeyRing, SigningKey};

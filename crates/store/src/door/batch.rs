@@ -1,0 +1,309 @@
+//! Entries that were written without the service and come many at a time: each has an outcome of its own, in one
+//! transaction and without savepoints. What cannot be taken changes nothing, and whoever handed it in keeps it otherwise.
+//!
+//! What restricts a clamp that is there is always taken. Where the entries go when they are not is not decided here.
+
+use super::error::RecordError;
+use super::judging;
+use super::known;
+use super::locks;
+use super::record::{Door, Handed, settle_with};
+use super::types::{Author, FromDevice, Mode, NewEntry, Recorded, Recording};
+use crate::ledger::{Appended, Hash, LedgerRow};
+use crate::{Store, StoreError, Tx};
+use clampward_domain::entry::{Body, Entry, InputError};
+use clampward_domain::ids::{ClampId, EntryId, YardId};
+use clampward_domain::lockout::opened_by;
+use clampward_domain::reference::{Reference, YardScope};
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// What of a batch is to be locked, looked up and perhaps taken.
+pub(crate) struct ToTake {
+    handed: Handed,
+    from_device: BTreeMap<EntryId, FromDevice>,
+}
+
+impl ToTake {
+    pub(crate) fn by(author: Author) -> Self {
+        Self {
+            handed: Handed {
+                recording: Recording {
+                    author,
+                    mode: Mode::Record,
+                    entries: Vec::new(),
+                },
+                hashes: BTreeMap::new(),
+            },
+            from_device: BTreeMap::new(),
+        }
+    }
+    /// Adds an entry; without what comes from a device it is one that the service itself derives, or one that is
+    /// recorded already and whose clamp's standing is asked for. The first one of an id counts.
+    pub(crate) fn add(&mut self, new: NewEntry, hash: Hash, device: Option<FromDevice>) {
+        if self.handed.hashes.contains_key(&new.id) {
+            return;
+        }
+        self.handed.hashes.insert(new.id, hash);
+        if let Some(device) = device {
+            self.from_device.insert(new.id, device);
+        }
+        self.handed.recording.entries.push(new);
+    }
+}
+
+/// Whether an entry was taken.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Taken {
+    /// It is going to be recorded.
+    Yes,
+    /// Somebody recorded the same meanwhile.
+    Already,
+    /// Its id was used meanwhile for something else.
+    Reused,
+    /// The clamp is not there, or in none of the yards.
+    NotFound,
+    /// It names a yard, a model or versions that nobody knows.
+    UnknownReference(Vec<InputError>),
+}
+
+impl Taken {
+    fn of(error: RecordError) -> Result<Self, StoreError> {
+        match error {
+            RecordError::Store(error) => Err(error),
+            RecordError::Malformed { errors, .. } => Ok(Self::UnknownReference(errors)),
+            RecordError::IdReused { .. } => Ok(Self::Reused),
+            RecordError::NotFound { .. }
+            | RecordError::Refused { .. }
+            | RecordError::NumberTaken { .. }
+            | RecordError::TooMany(_) => Ok(Self::NotFound),
+        }
+    }
+}
+
+/// Why a registration cannot be taken, seen before a row is made for its clamp.
+pub(crate) fn against_registration(
+    new: &NewEntry,
+    yards: &YardScope,
+    reference: &Reference,
+) -> Option<Taken> {
+    let Body::Registered(body) = &new.body else {
+        return None;
+    };
+    let unknown = |pointer: &str, what: &str| {
+        Taken::UnknownReference(vec![InputError {
+            pointer: pointer.to_owned(),
+            code: "unknown",
+            detail: format!("there is no such {what}"),
+        }])
+    };
+    if !reference.yards.contains_key(&body.yard_id) {
+        return Some(unknown("/body/yard_id", "yard"));
+    }
+    if !reference.models.contains_key(&body.model_id) {
+        return Some(unknown("/body/model_id", "model"));
+    }
+    if let Some(told) = &new.judged_by
+        && let Err(error) = judging::check(new.id, told, reference)
+    {
+        return Taken::of(error).ok();
+    }
+    (!yards.covers(body.yard_id)).then_some(Taken::NotFound)
+}
+
+/// A batch under lock.
+pub(crate) struct Batch<'a> {
+    door: Door<'a>,
+    /// Whether somebody else used an id of it meanwhile.
+    is_raced: bool,
+}
+
+impl<'a> Batch<'a> {
+    /// Locks everything that the entries need and looks their ids up once more.
+    pub(crate) async fn open(store: &Store, tx: &mut Tx, to_take: &'a ToTake) -> Result<Self, StoreError> {
+        let locked = locks::take(store, tx, &to_take.handed.recording.entries).await?;
+        let ids: Vec<Uuid> = to_take.handed.hashes.keys().map(|id| id.uuid()).collect();
+        let known = known::look_up(tx, &ids).await?;
+        let mut door = Door::of(&to_take.handed, locked.reference, locked.subjects, known);
+        door.from_device.clone_from(&to_take.from_device);
+        Ok(Self {
+            door,
+            is_raced: false,
+        })
+    }
+    pub(crate) fn reference(&self) -> &Reference {
+        &self.door.reference
+    }
+    /// Whether something is known of a clamp, which is under lock here.
+    pub(crate) fn knows(&self, clamp: ClampId) -> bool {
+        self.door
+            .subjects
+            .get(&clamp)
+            .is_some_and(|subject| subject.is_known())
+    }
+    /// The yards of a clamp.
+    pub(crate) fn yards_of(&self, clamp: ClampId) -> Vec<YardId> {
+        let subject = self.door.subjects.get(&clamp);
+        subject.map(|subject| subject.state.yards()).unwrap_or_default()
+    }
+
+    /// Takes an entry, and those that follow from it.
+    pub(crate) async fn take(&mut self, tx: &mut Tx, id: EntryId) -> Result<Taken, StoreError> {
+        let recording = self.door.recording;
+        let Some(new) = recording.entries.iter().find(|entry| entry.id == id) else {
+            return Ok(Taken::NotFound);
+        };
+        let hash = self.door.hash_of(new)?;
+        if let Some(known) = self.door.known.get(&id) {
+            self.is_raced = true;
+            return Ok(if known.says(&hash) {
+                Taken::Already
+            } else {
+                Taken::Reused
+            });
+        }
+        if self.door.judged.iter().any(|judged| judged.entry.id == id) {
+            return Ok(Taken::Already);
+        }
+        if let Some(against) = self.against(tx, new).await? {
+            return Ok(against);
+        }
+        match self.door.take_with_what_follows(tx, new).await {
+            Ok(()) => Ok(Taken::Yes),
+            Err(error) => Taken::of(error),
+        }
+    }
+
+    /// Bars a clamp by an entry that the service derives itself; one that is there already bars already.
+    pub(crate) async fn bar(&mut self, tx: &mut Tx, new: &NewEntry) -> Result<(), StoreError> {
+        let again = self.door.known.contains_key(&new.id)
+            || self.door.judged.iter().any(|judged| judged.entry.id == new.id);
+        if again || !self.knows(new.clamp_id) {
+            return Ok(());
+        }
+        match self.door.take_with_what_follows(tx, new).await {
+            Ok(()) => Ok(()),
+            Err(error) => Taken::of(error).map(|_| ()),
+        }
+    }
+
+    async fn against(&mut self, tx: &mut Tx, new: &NewEntry) -> Result<Option<Taken>, StoreError> {
+        if let Err(error) = self.door.names_what_exists(new) {
+            return Taken::of(error).map(Some);
+        }
+        let author = self.door.author();
+        let reference = std::sync::Arc::clone(&self.door.reference);
+        let Some(device) = self.door.from_device.get_mut(&new.id) else {
+            return Ok(Some(Taken::NotFound));
+        };
+        let Some(subject) = self.door.subjects.get_mut(&new.clamp_id) else {
+            return Ok(Some(Taken::NotFound));
+        };
+        if !subject.is_known() {
+            let registers = matches!(new.body, Body::Registered(_));
+            return Ok((!registers).then_some(Taken::NotFound));
+        }
+        let is_outside = !subject.is_in(&device.yards);
+        let is_unknown = match &new.judged_by {
+            Some(told) => judging::check(new.id, told, &reference).is_err(),
+            None => false,
+        };
+        if !is_outside && !is_unknown {
+            return Ok(None);
+        }
+        // What it comes to says whether it restricts; of a tick that a measurement overrules its words do not.
+        subject.bring_up_to_date(tx, &reference).await?;
+        let anew = NewEntry {
+            judged_by: None,
+            ..new.clone()
+        };
+        let told = (&*device, true);
+        let fixed = judging::fixed_from_device(&anew, author, subject, &reference, told, tx.now());
+        device.restricts =
+            new.restricts() || fixed.is_ok_and(|(entry, _)| restricts(&entry, subject, &reference));
+        Ok((is_outside && !device.restricts).then_some(Taken::NotFound))
+    }
+
+    /// Writes everything, `rows` of other streams beside it.
+    pub(crate) async fn settle(
+        mut self,
+        tx: &mut Tx,
+        rows: Vec<LedgerRow>,
+    ) -> Result<Settled<'a>, StoreError> {
+        // A row was made for a registration that then was not taken: somebody else's came before.
+        let blank = self.door.subjects.values().find(|subject| subject.stays_blank());
+        if let Some(blank) = blank {
+            return Err(if self.is_raced {
+                StoreError::IdRaced
+            } else {
+                StoreError::Inconsistent {
+                    table: "clamp",
+                    column: "state",
+                    id: blank.clamp.uuid(),
+                    detail: "a registration was admitted and not taken".to_owned(),
+                }
+            });
+        }
+        match self.door.finish_judging(tx).await {
+            Ok(()) => {}
+            Err(RecordError::Store(error)) => return Err(error),
+            Err(_) => return Err(StoreError::IdRaced),
+        }
+        let judged = std::mem::take(&mut self.door.judged);
+        let reference = std::sync::Arc::clone(&self.door.reference);
+        let appended = settle_with(tx, &mut self.door.subjects, judged, rows, &reference).await?;
+        Ok(Settled {
+            door: self.door,
+            appended,
+        })
+    }
+}
+
+/// Whether an entry by itself opens a lock-out. A registration and a word on an earlier entry do more than restrict.
+fn restricts(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
+    match &entry.body {
+        Body::TaggedOut(_)
+        | Body::Inspected(_)
+        | Body::ProofTested(_)
+        | Body::Repaired(_)
+        | Body::Used(_) => {
+            let wll = subject.state.lowest_wll(entry, reference);
+            !opened_by(entry, wll, &subject.state.readings, reference).is_empty()
+        }
+        Body::Registered(_)
+        | Body::ReturnedToService(_)
+        | Body::Confirmed(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
+        | Body::Amended(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => false,
+    }
+}
+
+/// A batch that is written.
+pub(crate) struct Settled<'a> {
+    door: Door<'a>,
+    appended: BTreeMap<EntryId, Appended>,
+}
+
+impl Settled<'_> {
+    /// What is answered of an entry that was taken, or was there already.
+    pub(crate) fn answer(&self, tx: &Tx, id: EntryId) -> Result<Recorded, StoreError> {
+        let entries = &self.door.recording.entries;
+        let missing = || StoreError::Inconsistent {
+            table: "ledger",
+            column: "id",
+            id: id.uuid(),
+            detail: "an entry that was taken is not there".to_owned(),
+        };
+        let new = entries.iter().find(|entry| entry.id == id).ok_or_else(missing)?;
+        match self.door.answer_of(tx, new, &self.appended) {
+            Ok(recorded) => Ok(recorded),
+            Err(RecordError::Store(error)) => Err(error),
+            Err(_) => Err(missing()),
+        }
+    }
+}

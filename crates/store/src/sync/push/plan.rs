@@ -1,0 +1,315 @@
+//! What is going to happen to each element of a chunk, seen before anything is locked or changed.
+
+use super::chunk::Hold;
+use super::{Element, Named, Push, Read, Told, Unread};
+use crate::StoreError;
+use crate::clock::whole_microseconds;
+use crate::door::{FromDevice, Known, NewEntry, Taken, ToTake, against_registration};
+use crate::ledger::Hash;
+use crate::sync::clocks::Clocks;
+use crate::sync::held::{self, HeldKey, HeldReason, Kept, KnownHeld};
+use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
+use clampward_domain::mark::exact_key;
+use clampward_domain::reference::{Reference, YardScope};
+use clampward_domain::signing::may_free;
+use jiff::Timestamp;
+use std::collections::{BTreeMap, BTreeSet};
+
+pub(super) fn held_key(device: DeviceId, element: &Element) -> Result<HeldKey, StoreError> {
+    match &element.read {
+        Read::Entry(told) => HeldKey::of_told(device, told),
+        Read::Unreadable(unread) | Read::UnknownKind(unread) | Read::Failed(unread) => {
+            Ok(HeldKey::of_raw(device, unread.id, &element.raw))
+        }
+    }
+}
+
+/// What is going to happen to an element.
+#[derive(Clone, Debug)]
+pub(super) enum Plan {
+    /// It is recorded already, or an element before it in this chunk is the same.
+    Known(EntryId),
+    /// It is held already.
+    Held(KnownHeld),
+    /// It is to be recorded.
+    Take(EntryId, HeldKey),
+    /// It is to be kept as it came.
+    Keep(Kept),
+    /// Its id was used before for something else.
+    Refuse(Kept),
+}
+
+/// What a chunk knows before anything is locked.
+pub(super) struct Sight<'a> {
+    pub(super) push: &'a Push,
+    pub(super) reference: &'a Reference,
+    pub(super) known: BTreeMap<EntryId, Known>,
+    pub(super) held: Vec<KnownHeld>,
+    /// The clamps that bear a mark, live ones or else retired ones.
+    pub(super) bearers: BTreeMap<String, Vec<ClampId>>,
+    pub(super) clocks: Clocks,
+    pub(super) now: Timestamp,
+    /// Ids of this chunk with what they say.
+    pub(super) seen: BTreeMap<EntryId, Hash>,
+}
+
+const ID_REUSED: &str = "Its id was used before for something else.";
+pub(super) const NO_CLAMP: &str = "No clamp of the device's yards has this id or mark.";
+
+/// The marks that an element names, as keys.
+pub(super) fn marks(read: &Read) -> Vec<String> {
+    match read {
+        Read::Entry(told) => match &told.named {
+            Named::Mark(mark) => vec![exact_key(mark)],
+            Named::Clamp(_) => Vec::new(),
+        },
+        Read::Unreadable(unread) | Read::UnknownKind(unread) | Read::Failed(unread) => {
+            unread.marks.iter().map(|mark| exact_key(mark)).collect()
+        }
+    }
+}
+
+impl Sight<'_> {
+    /// What is to happen to an element; what has to be locked for it goes to `to_take`.
+    pub(super) fn plan(
+        &mut self,
+        element: &Element,
+        hold: Option<Hold>,
+        to_take: &mut ToTake,
+    ) -> Result<Plan, StoreError> {
+        let plan = match &element.read {
+            Read::Entry(told) => self.plan_entry(element, told, hold, to_take)?,
+            Read::Unreadable(unread) => self.plan_unread(element, unread, HeldReason::Unreadable),
+            Read::UnknownKind(unread) => self.plan_unread(element, unread, HeldReason::UnknownKind),
+            Read::Failed(unread) => self.plan_unread(element, unread, HeldReason::Internal),
+        };
+        let plan = match plan {
+            Plan::Keep(mut kept) if hold == Some(Hold::Only) => {
+                kept.bars.clear();
+                Plan::Keep(kept)
+            }
+            plan => plan,
+        };
+        if let Plan::Keep(kept) | Plan::Refuse(kept) = &plan {
+            for clamp in &kept.bars {
+                let bar = held::bar(kept.key.id, *clamp, self.push.device, self.now);
+                let hash = bar.content_hash()?;
+                to_take.add(bar, hash, None);
+            }
+        }
+        Ok(plan)
+    }
+
+    fn plan_unread(&self, element: &Element, unread: &Unread, reason: HeldReason) -> Plan {
+        let key = HeldKey::of_raw(self.push.device, unread.id, &element.raw);
+        if let Some(held) = self.held.iter().find(|held| held.id == key.id) {
+            return Plan::Held(held.clone());
+        }
+        let by_mark = unread
+            .marks
+            .iter()
+            .filter_map(|mark| self.bearers.get(&exact_key(mark)));
+        let bars: BTreeSet<ClampId> = unread
+            .clamps
+            .iter()
+            .copied()
+            .chain(by_mark.flatten().copied())
+            .collect();
+        Plan::Keep(Kept {
+            key,
+            entry: unread.id,
+            reason,
+            detail: unread.detail.clone(),
+            kind: unread.kind.clone(),
+            clamp: unread.clamps.first().copied(),
+            mark: unread.marks.first().cloned(),
+            restricts: true,
+            bars: bars.into_iter().collect(),
+            yards: Vec::new(),
+            performed_by: None,
+            performed_at: None,
+            counted: None,
+            signing: None,
+            raw: element.raw.clone(),
+            is_refused: false,
+        })
+    }
+
+    pub(super) fn keep(
+        &self,
+        element: &Element,
+        told: &Told,
+        key: HeldKey,
+        reason: HeldReason,
+        detail: String,
+    ) -> Kept {
+        let restricts = held::restricts(&told.body);
+        let (clamp, mark) = match &told.named {
+            Named::Clamp(clamp) => (Some(*clamp), None),
+            Named::Mark(mark) => (None, Some(mark.clone())),
+        };
+        let bearers = mark.as_ref().and_then(|mark| self.bearers.get(&exact_key(mark)));
+        let bars = clamp.into_iter().chain(bearers.into_iter().flatten().copied());
+        Kept {
+            key,
+            entry: Some(told.id),
+            reason,
+            detail,
+            kind: Some(told.body.kind().code().to_owned()),
+            clamp,
+            bars: if restricts { bars.collect() } else { Vec::new() },
+            mark,
+            restricts,
+            yards: Vec::new(),
+            performed_by: Some(told.performed_by),
+            performed_at: Some(told.performed_at),
+            counted: Some(self.clocks.counted(told.written, told.performed_at)),
+            signing: Some(told.signing.clone()),
+            raw: element.raw.clone(),
+            is_refused: false,
+        }
+    }
+
+    pub(super) fn refuse(&self, element: &Element, told: &Told, key: HeldKey) -> Kept {
+        Kept {
+            is_refused: true,
+            ..self.keep(element, told, key, HeldReason::Internal, ID_REUSED.to_owned())
+        }
+    }
+
+    fn plan_entry(
+        &mut self,
+        element: &Element,
+        told: &Told,
+        hold: Option<Hold>,
+        to_take: &mut ToTake,
+    ) -> Result<Plan, StoreError> {
+        let key = HeldKey::of_told(self.push.device, told)?;
+        let before = self.held.iter().find(|held| held.id == key.id);
+        if let Some(known) = self.known.get(&told.id) {
+            // Whatever it was called, it is about the clamp that it was recorded of.
+            let clamp = match (&told.named, before.filter(|held| held.became_recorded())) {
+                (Named::Clamp(clamp), None) => *clamp,
+                (Named::Mark(_), _) | (_, Some(_)) => ClampId::new(known.stream),
+            };
+            let new = new_entry(told, clamp);
+            let hash = new.content_hash()?;
+            if known.says(&hash) {
+                to_take.add(new, hash, None);
+                return Ok(Plan::Known(told.id));
+            }
+            return Ok(Plan::Refuse(self.refuse(element, told, key)));
+        }
+        if let Some(held) = before {
+            return Ok(Plan::Held(held.clone()));
+        }
+        // The first one of this chunk has the id.
+        if *self.seen.entry(told.id).or_insert(key.told_hash) != key.told_hash {
+            return Ok(Plan::Refuse(self.refuse(element, told, key)));
+        }
+        if hold.is_some() {
+            let detail = "The service failed on it several times; its keepers were told.";
+            return Ok(Plan::Keep(self.keep(
+                element,
+                told,
+                key,
+                HeldReason::Internal,
+                detail.to_owned(),
+            )));
+        }
+        self.plan_new(element, told, key, to_take)
+    }
+
+    fn plan_new(
+        &self,
+        element: &Element,
+        told: &Told,
+        key: HeldKey,
+        to_take: &mut ToTake,
+    ) -> Result<Plan, StoreError> {
+        let keep = |reason, detail: &str| {
+            Plan::Keep(self.keep(element, told, key.clone(), reason, detail.to_owned()))
+        };
+        let clamp = match &told.named {
+            Named::Clamp(clamp) => *clamp,
+            Named::Mark(mark) => match self.bearers.get(&exact_key(mark)).map(Vec::as_slice) {
+                Some([only]) => *only,
+                None | Some([]) => return Ok(keep(HeldReason::UnknownClamp, NO_CLAMP)),
+                Some(_) => return Ok(keep(HeldReason::AmbiguousMark, "Several clamps bear this mark.")),
+            },
+        };
+        let new = new_entry(told, clamp);
+        let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
+        let counted_at = whole_microseconds(counted_at);
+        let account = PersonId::new(self.push.device.uuid());
+        let then = self
+            .reference
+            .people
+            .get(&account)
+            .and_then(|account| account.grant_at(counted_at));
+        let is_revoked = then.is_some_and(|grant| grant.roles.is_empty());
+        if is_revoked && !held::restricts(&told.body) {
+            let detail = "It was written after the device was revoked.";
+            return Ok(keep(HeldReason::DeviceRevoked, detail));
+        }
+        let now = &self.push.yards;
+        let yards = match then {
+            Some(grant) if !may_free(told.body.kind()) => either(now, &grant.yards),
+            Some(_) | None => now.clone(),
+        };
+        match against_registration(&new, &yards, self.reference) {
+            None => {}
+            Some(Taken::UnknownReference(errors)) => {
+                let details: Vec<String> = errors.into_iter().map(|error| error.detail).collect();
+                return Ok(keep(HeldReason::UnknownReference, &details.join("; ")));
+            }
+            Some(_) => {
+                return Ok(keep(
+                    HeldReason::UnknownClamp,
+                    "The yard is none of the device's.",
+                ));
+            }
+        }
+        let hash = new.content_hash()?;
+        to_take.add(
+            new,
+            hash,
+            Some(FromDevice {
+                counted_at,
+                corrected,
+                signing: told.signing.clone(),
+                placed: false,
+                distrusted: is_revoked.then_some("The device was revoked before it was written."),
+                yards,
+                restricts: false,
+            }),
+        );
+        Ok(Plan::Take(told.id, key))
+    }
+}
+
+/// The entry as the door takes it.
+pub(crate) fn new_entry(told: &Told, clamp: ClampId) -> NewEntry {
+    NewEntry {
+        id: told.id,
+        clamp_id: clamp,
+        performed_at: told.performed_at,
+        performed_by: told.performed_by,
+        judged_by: told.judged_by.clone(),
+        body: told.body.clone(),
+    }
+}
+
+/// The yards of one scope or the other.
+fn either(one: &YardScope, other: &YardScope) -> YardScope {
+    match (one, other) {
+        (YardScope::All, _) | (_, YardScope::All) => YardScope::All,
+        (YardScope::Some(one), YardScope::Some(other)) => {
+            let mut yards = one.clone();
+            yards.extend(other);
+            yards.sort_unstable();
+            yards.dedup();
+            YardScope::Some(yards)
+        }
+    }
+}

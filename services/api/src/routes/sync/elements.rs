@@ -1,0 +1,159 @@
+//! Elements of a push as the store takes them: read one by one, with the signature that each bears looked at.
+//!
+//! Whatever reading one of them does, the others are read: what it fails on is said, and nothing is guessed.
+
+use crate::reply::Failure;
+use crate::sign_in::ed25519;
+use clampward_domain::entry::{Body, ToBeSigned};
+use clampward_domain::ids::DeviceId;
+use clampward_domain::signing::{SigningKey, Unsigned};
+use clampward_store::sync::clocks::Monotonic;
+use clampward_store::sync::push::{Element, Named, Read, Told, Unread};
+use clampward_store::{Signing, Store};
+use clampward_wire::problem::FieldError;
+use clampward_wire::sync::push::{PushEntry, ReadEntry, Unreadable, made_out, read_entry};
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use uuid::Uuid;
+
+/// An element with the faults that its sender is told.
+pub struct Looked {
+    /// As the store takes it.
+    pub element: Element,
+    /// What is wrong with it.
+    pub errors: Vec<FieldError>,
+}
+
+/// Reads elements, and looks at their signatures.
+pub async fn read_all(store: &Store, device: DeviceId, raw: &[&[u8]]) -> Result<Vec<Looked>, Failure> {
+    let read: Vec<(Guarded, &[u8])> = raw.iter().map(|raw| (guarded(raw), *raw)).collect();
+    let ids: Vec<Uuid> = read
+        .iter()
+        .filter_map(|(read, _)| match read {
+            Ok(ReadEntry::Entry(entry)) => entry.0.signature.as_ref().map(|signature| signature.key_id),
+            Ok(ReadEntry::Unreadable(_) | ReadEntry::UnknownKind(_)) | Err(_) => None,
+        })
+        .collect();
+    let keys = if ids.is_empty() {
+        BTreeMap::new()
+    } else {
+        store.signing_keys(&ids).await?
+    };
+    let element = |((read, raw), index): ((Guarded, &[u8]), u32)| {
+        let (read, errors) = taken(read, |entry, body| signing(device, entry, body, &keys));
+        Looked {
+            element: Element {
+                index,
+                raw: raw.to_vec(),
+                read,
+            },
+            errors,
+        }
+    };
+    Ok(read.into_iter().zip(0..).map(element).collect())
+}
+
+/// Reads an element again that was held. Its signature was looked at when it arrived.
+pub fn again(raw: &[u8]) -> Read {
+    let unknown = |_: &PushEntry, _: &Body| Signing::Unsigned(Unsigned::NoSignature);
+    taken(guarded(raw), unknown).0
+}
+
+/// An element as it was read, or what can be made out of one on which reading failed altogether.
+type Guarded = Result<ReadEntry, Box<Unreadable>>;
+
+fn guarded(raw: &[u8]) -> Guarded {
+    catch_unwind(AssertUnwindSafe(|| read_entry(raw))).map_err(|_| {
+        let detail = "the service failed on it; send it again";
+        let errors = vec![FieldError::new("", "failed", detail)];
+        let read = catch_unwind(AssertUnwindSafe(|| made_out(raw, errors)));
+        Box::new(read.unwrap_or_default())
+    })
+}
+
+fn taken(read: Guarded, signing: impl Fn(&PushEntry, &Body) -> Signing) -> (Read, Vec<FieldError>) {
+    match read {
+        Ok(ReadEntry::Entry(entry)) => {
+            let (entry, body) = *entry;
+            let signing = signing(&entry, &body);
+            (Read::Entry(Box::new(told(entry, body, signing))), Vec::new())
+        }
+        Ok(ReadEntry::Unreadable(unread)) => {
+            let (unread, errors) = unreadable(*unread);
+            (Read::Unreadable(unread), errors)
+        }
+        Ok(ReadEntry::UnknownKind(unread)) => {
+            let (unread, errors) = unreadable(*unread);
+            (Read::UnknownKind(unread), errors)
+        }
+        Err(unread) => {
+            let (unread, errors) = unreadable(*unread);
+            (Read::Failed(unread), errors)
+        }
+    }
+}
+
+fn told(entry: PushEntry, body: Body, signing: Signing) -> Told {
+    Told {
+        id: entry.id,
+        device_seq: entry.device_seq,
+        named: match (entry.clamp_id, entry.mark) {
+            (Some(clamp), _) => Named::Clamp(clamp),
+            (None, mark) => Named::Mark(mark.unwrap_or_default()),
+        },
+        performed_at: entry.performed_at,
+        written: Monotonic {
+            boot: entry.boot,
+            milliseconds: entry.monotonic_ms,
+        },
+        performed_by: entry.performed_by,
+        judged_by: entry.judged_by.map(Into::into),
+        body,
+        signing,
+    }
+}
+
+fn unreadable(unread: Unreadable) -> (Box<Unread>, Vec<FieldError>) {
+    let details: Vec<String> = unread
+        .errors
+        .iter()
+        .map(|error| format!("{}: {}", error.pointer, error.detail))
+        .collect();
+    let read = Unread {
+        id: unread.id,
+        device_seq: unread.device_seq,
+        clamps: unread.clamps,
+        marks: unread.marks,
+        kind: unread.kind,
+        detail: details.join("; "),
+    };
+    (Box::new(read), unread.errors)
+}
+
+/// Whose word an entry is by its signature. Whether its key was live when the entry counts is judged with the entry.
+fn signing(device: DeviceId, entry: &PushEntry, body: &Body, keys: &BTreeMap<Uuid, SigningKey>) -> Signing {
+    let Some(signature) = &entry.signature else {
+        return Signing::Unsigned(Unsigned::NoSignature);
+    };
+    let Some(key) = keys.get(&signature.key_id) else {
+        return Signing::Unsigned(Unsigned::UnknownKey);
+    };
+    let Ok(body) = body.to_json() else {
+        return Signing::Unsigned(Unsigned::WrongSignature);
+    };
+    let signed = ToBeSigned {
+        id: entry.id,
+        device_id: device,
+        clamp_id: entry.clamp_id,
+        mark: entry.mark.as_deref(),
+        kind: entry.kind,
+        performed_at: entry.performed_at,
+        performed_by: entry.performed_by,
+        body: &body,
+    };
+    match ed25519::is_signed(&signed, Some(signature), Some(key), key.created_at) {
+        Ok(()) => Signing::by(key),
+        // Replaced or withdrawn in its first moment: it never signed anything.
+        Err(why) => Signing::Unsigned(why),
+    }
+}
