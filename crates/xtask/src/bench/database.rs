@@ -96,15 +96,17 @@ impl Databases {
 
     /// A database with about so many clamps.
     pub fn fleet(&self, clamps: u64) -> Done<Fleet> {
-        self.multiplied(&format!("clamps_{clamps}"), "fleet.sql", clamps)
+        self.multiplied(&format!("clamps_{clamps}"), "fleet.sql", clamps, &[])
     }
 
-    /// A database with what is counted of about so many clamps.
-    pub fn counted(&self, clamps: u64) -> Done<Fleet> {
-        self.multiplied(&format!("counted_{clamps}"), "counted.sql", clamps)
+    /// A database with what is counted of about so many clamps, of which no more than a share of a thousand is out.
+    pub fn counted(&self, clamps: u64, out_per_thousand: u64) -> Done<Fleet> {
+        let name = format!("counted_{clamps}_{out_per_thousand}");
+        let out = format!("out={out_per_thousand}/1000.0");
+        self.multiplied(&name, "counted.sql", clamps, &["-v", &out])
     }
 
-    fn multiplied(&self, name: &str, script: &str, clamps: u64) -> Done<Fleet> {
+    fn multiplied(&self, name: &str, script: &str, clamps: u64, more: &[&str]) -> Done<Fleet> {
         let server = self.cluster.url("postgres");
         self.psql(
             &server,
@@ -113,7 +115,9 @@ impl Databases {
         let owner_url = self.owner_url(name);
         let script = workspace::root()?.join("crates/xtask/src/bench").join(script);
         let script = script.display().to_string();
-        let said = self.psql(&owner_url, &["-v", &format!("clamps={clamps}"), "-f", &script])?;
+        let clamps = format!("clamps={clamps}");
+        let arguments = [&["-v", &clamps], more, &["-f", &script]].concat();
+        let said = self.psql(&owner_url, &arguments)?;
         Ok(Fleet {
             service_url: self.service_url(name),
             owner_url,

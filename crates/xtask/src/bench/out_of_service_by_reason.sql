@@ -1,0 +1,23 @@
+-- The statement of the report of clamps out of service by yard and reason, as of now, with nothing around it.
+select y.yard_id, r.reason, null::uuid as model_id, null::text as wll_band, p.kind,
+       sum(p.clamps)::bigint as clamps, coalesce(sum(p.once) filter (where r.place = 1), 0)::bigint as clamps_once
+  from unnest('{yards}'::uuid[]) as y(yard_id)
+ cross join lateral (
+   select p.kind, p.reasons, count(*) as clamps, count(*) as once from out_period as p
+    where p.yard_id = y.yard_id and p.foreseen and not p.in_doubt and cardinality(p.reasons) <= 8
+      and p.starts_at <= now() and p.ends_at > now()
+    group by p.kind, p.reasons
+    union all
+   select p.kind, p.reasons, count(*) as clamps, count(*) as once from out_period as p
+    where p.yard_id = y.yard_id and not p.foreseen and not p.in_doubt and cardinality(p.reasons) <= 8
+      and p.starts_at <= now() and p.ends_at > now()
+    group by p.kind, p.reasons
+    union all
+   select p.kind, p.reasons, count(*) as clamps, count(*) filter (where not p.in_doubt or not exists (
+          select from out_period as q where q.clamp_id = p.clamp_id and q.starts_at <= now() and q.ends_at > now()
+             and q.yard_id < y.yard_id and q.yard_id = any ('{yards}'))) as once from out_period as p
+    where p.yard_id = y.yard_id and (p.in_doubt or cardinality(p.reasons) > 8)
+      and p.starts_at <= now() and p.ends_at > now()
+    group by p.kind, p.reasons) as p
+ cross join lateral unnest(p.reasons) with ordinality as r(reason, place)
+ group by 1, 2, 3, 4, p.kind;
