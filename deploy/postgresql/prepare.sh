@@ -5,6 +5,7 @@
 #   /volumes/owner     the owner's and the service's database passwords: for the server's first start and migrations
 #   /volumes/service   the service's database sign-in
 #   /volumes/keys      the keys that sign access tokens; the service makes them
+#   /volumes/photos    the photos that people send
 #   /volumes/database  the database
 set -eu
 umask 077
@@ -50,4 +51,5 @@ give() {
 give /volumes/owner 0550 "$service:$group"
 give /volumes/service 0500 "$service:$service"
 give /volumes/keys 0700 "$service:$service"
+give /volumes/photos 0700 "$service:$service"
 give /volumes/database 0700 "$postgres:$group"

@@ -73,6 +73,7 @@ impl Service {
             .env("CLAMPWARD_DATABASE_URL", database_url)
             .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
             .env("CLAMPWARD_SIGNING_KEY", signing_key)
+            .env("CLAMPWARD_PHOTOS", signing_key.with_file_name("photos"))
             .stdin(Stdio::null())
             .stderr(Stdio::null());
         settings(&mut command);

@@ -6,6 +6,7 @@
 
 mod bodies;
 mod check;
+mod photos;
 mod signed;
 
 pub use bodies::*;

@@ -27,6 +27,7 @@ pub mod mark;
 pub mod measured;
 pub mod out_period;
 pub mod particulars;
+pub mod photo;
 pub mod projection;
 pub mod quantity;
 pub mod reference;

@@ -64,6 +64,9 @@ pub struct Yard {
     /// Abnormal conditions that prevail.
     #[serde(default)]
     pub abnormal_conditions: Vec<AbnormalCondition>,
+    /// Whether photos are kept as they were taken, with the position and time in them, beside the copy for viewing.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub keep_photo_originals: bool,
 }
 
 fn proof_test_default() -> ProofTestPolicy {

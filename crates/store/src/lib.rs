@@ -20,6 +20,7 @@ mod migrate;
 pub mod once;
 mod out_periods;
 pub mod people;
+pub mod photos;
 mod projection;
 pub mod reference;
 pub mod reports;

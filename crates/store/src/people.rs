@@ -18,7 +18,7 @@ pub use devices::{
     NewSigningKey, SigningKeyRecord,
 };
 pub use service_accounts::{ClientSession, MAX_VALID_SECRETS, NewSecret, SecretRecord};
-pub use sessions::{NewSession, REFRESH_GRACE_SECONDS, Renewed};
+pub use sessions::{ENDED_SESSIONS_KEPT_DAYS, NewSession, REFRESH_GRACE_SECONDS, Renewed};
 pub use sign_in::{Credentials, SetPasswordToken};
 pub use throttle::{AccountKey, Attempt, FORGET_HOURS, LONGEST_DELAY_SECONDS, Sweep};
 

@@ -39,6 +39,10 @@ const OF_CLAMPS: &[(&str, &str)] = &[
         "clamp_id in (select id from clamp where yards @> array[$1])",
     ),
     ("out_period", "yard_id = $1"),
+    (
+        "photo_citation",
+        "clamp_id in (select id from clamp where yards @> array[$1])",
+    ),
     ("delivered", "yard_id = $1"),
     (
         "stream_head",
@@ -64,6 +68,7 @@ const OF_THE_COMPANY: &[&str] = &[
     "model_version",
     "person",
     "person_version",
+    "photo",
     "session_family",
     "signing_key",
     "signing_key_revocation",
@@ -88,7 +93,9 @@ async fn two_yards() -> World {
     let north = world.in_service("1").await;
     let other = south("2").await;
     for clamp in [north, other] {
-        world.does(LEAD, clamp, tag_out(LockoutReason::Dropped)).await;
+        let mut tagged = tag_out(LockoutReason::Dropped);
+        tagged.photos = vec!["ab".repeat(32)];
+        world.does(LEAD, clamp, tagged).await;
     }
     let moving = ClampId::new(world.uuid());
     let registered = world.does(LEAD, moving, registration("3")).await;

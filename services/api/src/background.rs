@@ -1,7 +1,7 @@
 //! What runs beside the requests: clamps under which reference data changed are reassessed, the journal's coming
-//! months are prepared, old attempts to sign in and answers that are kept no longer are forgotten. Any number of processes
-//! may do it at once. Answers never wait for it: a clamp that is still to be reassessed is computed from all its entries
-//! when asked about.
+//! months are prepared, held entries are tried again; old attempts to sign in, sessions that are long over and answers
+//! that are kept no longer are forgotten. Any number of processes may do it at once. Answers never wait for it: a clamp
+//! that is still to be reassessed is computed from all its entries when asked about.
 
 use crate::routes::sync::again;
 use crate::sign_in::KeyRing;
@@ -31,6 +31,10 @@ const FORGET_PAUSE: Duration = Duration::from_secs(600);
 const REPLAY_PAUSE: Duration = Duration::from_secs(5);
 /// Held entries of one look.
 const REPLAY_BATCH: u32 = 1_000;
+/// Pause between two looks for sessions that are over for long.
+const SESSIONS_PAUSE: Duration = Duration::from_secs(3600);
+/// Sessions of one statement.
+const SESSIONS_BATCH: u32 = 1000;
 
 /// Runs until the process stops.
 pub async fn run(store: Store) {
@@ -39,7 +43,8 @@ pub async fn run(store: Store) {
         replay(&store),
         prepare_months(&store),
         forget_answers(&store),
-        sweep_attempts(&store)
+        sweep_attempts(&store),
+        forget_sessions(&store)
     );
 }
 
@@ -145,5 +150,18 @@ async fn forget_answers(store: &Store) {
                 tokio::time::sleep(FORGET_PAUSE).await;
             }
         }
+    }
+}
+
+async fn forget_sessions(store: &Store) {
+    loop {
+        match store.forget_ended_sessions(SESSIONS_BATCH).await {
+            Ok(gone) if gone >= u64::from(SESSIONS_BATCH) => continue,
+            Ok(_) => {}
+            Err(error) => {
+                tracing::warn!(error = %crate::reply::chain(&error), "forgetting old sessions failed; it is tried again")
+            }
+        }
+        tokio::time::sleep(SESSIONS_PAUSE).await;
     }
 }

@@ -159,7 +159,8 @@ fn class(method: &Method, operation: &Operation) -> Option<Class> {
     }
     let public = extension(openapi::PERMISSION).is_some_and(|name| name == openapi::PUBLIC);
     if *method != Method::GET {
-        return Some(Class::Writes);
+        // Whoever need not say who they are gets no place of those who have to.
+        return Some(if public { Class::SignIn } else { Class::Writes });
     }
     let reports = operation.tags.iter().flatten().any(|tag| tag == "Reports");
     if takes(operation, "limit") || reports {
@@ -210,7 +211,9 @@ mod tests {
             (&post, "/v1/lift-checks", Some(Class::Fitness)),
             (&post, "/v1/clamps/1/tag-outs", Some(Class::Fitness)),
             (&post, "/v1/clamps/1/inspections", Some(Class::Writes)),
-            (&post, "/v1/auth/token", Some(Class::Writes)),
+            (&post, "/v1/auth/token", Some(Class::SignIn)),
+            (&post, "/v1/auth/refresh", Some(Class::SignIn)),
+            (&post, "/v1/oauth/token", Some(Class::SignIn)),
             (&get, "/v1/clamps/1", Some(Class::Writes)),
             (&get, "/v1/clamps", Some(Class::Lists)),
             (&get, "/v1/clamps/1/entries", Some(Class::Lists)),

@@ -1,6 +1,7 @@
 //! What the service needs to be told. Read by the binary; tests make their own.
 
 use crate::limits;
+use crate::photos::Photos;
 use crate::sign_in::KeyRing;
 use clampward_store::Clock;
 use std::net::SocketAddr;
@@ -23,6 +24,8 @@ pub struct Config {
     pub signing_keys: Arc<KeyRing>,
     /// Issuer of the tokens: the address under which people know the service.
     pub issuer: String,
+    /// Where photos are kept.
+    pub photos: Arc<Photos>,
     /// Where the time comes from.
     pub clock: Arc<dyn Clock>,
     /// Limits.
@@ -44,6 +47,8 @@ pub struct Limits {
     pub exports: usize,
     /// Lists and reports under way.
     pub lists: usize,
+    /// Sign-ins under way.
+    pub sign_ins: usize,
     /// Writes under way.
     pub writes: usize,
     /// Fitness questions, lift checks and tag-outs under way.
@@ -64,6 +69,7 @@ impl Default for Limits {
             drain: limits::DRAIN.duration(),
             exports: limits::EXPORTS.count(),
             lists: limits::LISTS.count(),
+            sign_ins: limits::SIGN_INS.count(),
             writes: limits::WRITES.count(),
             fitness: limits::FITNESS.count(),
             quota: limits::QUOTA.number(),

@@ -20,6 +20,7 @@ pub mod logs;
 pub mod metrics;
 pub mod openapi;
 pub mod permission;
+pub mod photos;
 pub mod plot;
 pub mod quota;
 pub mod random;

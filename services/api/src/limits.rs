@@ -30,6 +30,10 @@ pub enum Unit {
     Seconds,
     /// Hours.
     Hours,
+    /// Pixels.
+    Pixels,
+    /// Photos.
+    Photos,
 }
 
 /// One limit.
@@ -67,6 +71,8 @@ impl Limit {
             | Unit::Levels
             | Unit::Requests
             | Unit::Passwords
+            | Unit::Pixels
+            | Unit::Photos
             | Unit::Seconds => Duration::from_secs(self.value),
         }
     }
@@ -162,7 +168,9 @@ limits! {
     LISTS = "lists_at_once", 48, Requests,
         "Lists and reports under way; beyond it 503 `overloaded`.";
     WRITES = "writes_at_once", 96, Requests,
-        "Writes, single resources and sign-ins under way; beyond it 503 `overloaded`.";
+        "Writes and single resources under way; beyond it 503 `overloaded`.";
+    SIGN_INS = "sign_ins_at_once", 96, Requests,
+        "Sign-ins and what else needs none, under way; they take no other room; beyond it 503 `overloaded`.";
     FITNESS = "fitness_at_once", 512, Requests,
         "Fitness questions, lift checks and tag-outs under way; nothing else takes this room; beyond it 503 `overloaded`.";
     EXPORTS_TOGETHER = "exports_while_fewer", 32, Requests,
@@ -196,6 +204,22 @@ limits! {
         "Requests that one person or service account may send at once, and within `quota_seconds`; beyond it 429.";
     QUOTA_WINDOW = "quota_seconds", 10, Seconds,
         "Within this time a used-up quota is whole again, little by little.";
+
+    // Photos.
+    PHOTO_BYTES = "photo_bytes", 20 << 20, Bytes,
+        "A photo; a longer one is refused with 413 before any of it is taken.";
+    PHOTO_PIECE = "photo_piece_bytes", 1 << 20, Bytes,
+        "A piece of a photo; a longer one is refused with 413.";
+    PHOTO_PIXELS = "photo_pixels", 50_000_000, Pixels,
+        "Width times height of a photo; with more 422.";
+    PHOTO_VIEW = "photo_view_edge_pixels", 2560, Pixels,
+        "The longer edge of the copy for viewing; a larger photo is made smaller.";
+    PHOTO_CHECKS = "photo_checks_at_once", 1, Photos,
+        "Photos that one process looks at and decodes at once; beyond it they wait, then 503, and are looked at later.";
+    PHOTO_UPLOADS = "photo_uploads_open", clampward_store::photos::MAX_OPEN_UPLOADS.unsigned_abs(), Photos,
+        "Unfinished uploads of one account; beyond it 409.";
+    PHOTO_UPLOAD_KEPT = "photo_upload_kept_hours", 30 * 24, Hours,
+        "How long the pieces of an unfinished upload are kept; after that it starts anew.";
 
     // Sign-in.
     HASH_SLOTS = "password_checks_at_once", 2, Passwords,
@@ -254,6 +278,7 @@ impl Limits {
             DRAIN.chosen(self.drain.as_secs()),
             EXPORTS.chosen(kept(self.exports)),
             LISTS.chosen(kept(self.lists)),
+            SIGN_INS.chosen(kept(self.sign_ins)),
             WRITES.chosen(kept(self.writes)),
             FITNESS.chosen(kept(self.fitness)),
             QUOTA.chosen(kept_items(self.quota)),

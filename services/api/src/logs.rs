@@ -58,6 +58,7 @@ const FIELDS: &[&str] = &[
     "since",
     "accounts",
     "clamps",
+    "uploads",
     "applied",
     "needed",
     "version",
@@ -122,6 +123,16 @@ fn ours(target: &str) -> bool {
     target.starts_with("clampward")
 }
 
+/// How grave a line is. What the HTTP library calls an error is mostly what a client sent or broke off, which anybody can
+/// make happen at any time: nobody is to be woken for it.
+fn gravity(target: &str, level: Level) -> Level {
+    if target.starts_with("actix_http") && level == Level::ERROR {
+        Level::WARN
+    } else {
+        level
+    }
+}
+
 struct Lines {
     format: Format,
 }
@@ -138,6 +149,7 @@ where
         event: &Event<'_>,
     ) -> fmt::Result {
         let metadata = event.metadata();
+        let level = gravity(metadata.target(), *metadata.level());
         let mut time = String::with_capacity(32);
         SystemTime.format_time(&mut Writer::new(&mut time))?;
         let mut fields = Fields {
@@ -151,11 +163,7 @@ where
         let ids = current();
         match self.format {
             Format::Json => {
-                write!(
-                    writer,
-                    "{{\"at\":\"{time}\",\"level\":\"{}\",\"message\":",
-                    metadata.level()
-                )?;
+                write!(writer, "{{\"at\":\"{time}\",\"level\":\"{level}\",\"message\":")?;
                 quoted(&mut writer, &message)?;
                 if let Some(ids) = ids {
                     write!(
@@ -167,7 +175,7 @@ where
                 writeln!(writer, "{rest},\"target\":\"{}\"}}", metadata.target())
             }
             Format::Text => {
-                write!(writer, "{time} {:>5} {message}{rest}", metadata.level())?;
+                write!(writer, "{time} {level:>5} {message}{rest}")?;
                 if let Some(ids) = ids {
                     write!(writer, " request_id={} trace_id={:032x}", ids.request, ids.trace)?;
                 }
@@ -318,6 +326,19 @@ mod tests {
         assert!(lines[2].get("request_id").is_none());
         assert_eq!(lines[3]["message"], "slow");
         assert!(!log.contains("canary"), "{log}");
+    }
+
+    #[test]
+    fn what_a_client_breaks_is_a_warning_and_what_breaks_here_an_error() {
+        let log = logged(Format::Text, || {
+            tracing::error!(target: "actix_http::h1::dispatcher", "stream error: request parse error");
+            tracing::error!("internal error");
+        });
+        let levels: Vec<&str> = log
+            .lines()
+            .filter_map(|line| line.split_whitespace().nth(1))
+            .collect();
+        assert_eq!(levels, ["WARN", "ERROR"], "{log}");
     }
 
     #[test]

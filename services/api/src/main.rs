@@ -4,6 +4,7 @@ use clampward_api::clock::SystemClock;
 use clampward_api::config::{Config, Limits};
 use clampward_api::healthcheck::{self, Question};
 use clampward_api::logs::{self, Format};
+use clampward_api::photos::{self, Photos, Place};
 use clampward_api::secret::{OwnerDatabase, ServiceDatabase, ServicePassword};
 use clampward_api::sign_in::{KeyRing, PUBLISHED_HOURS};
 use clampward_api::{background, commands, environment, limits, openapi};
@@ -72,6 +73,9 @@ struct Serve {
     /// Issuer of the tokens: the address under which people know the service.
     #[arg(long, env = "CLAMPWARD_ISSUER", default_value = "clampward")]
     issuer: String,
+    /// Where photos are kept: a folder, made when the first one comes, or s3://bucket/prefix. All processes need the same.
+    #[arg(long, env = "CLAMPWARD_PHOTOS", default_value = "photos")]
+    photos: Place,
     /// Worker threads; as many as there are processors if left out.
     #[arg(long, env = "CLAMPWARD_WORKERS")]
     workers: Option<usize>,
@@ -94,6 +98,9 @@ struct Serve {
     /// Lists and reports at once.
     #[arg(long, env = "CLAMPWARD_LISTS_AT_ONCE", default_value_t = limits::LISTS.number(), value_parser = clap::value_parser!(u32).range(1..))]
     lists_at_once: u32,
+    /// Sign-ins at once, and other requests of those who are not signed in.
+    #[arg(long, env = "CLAMPWARD_SIGN_INS_AT_ONCE", default_value_t = limits::SIGN_INS.number(), value_parser = clap::value_parser!(u32).range(1..))]
+    sign_ins_at_once: u32,
     /// Writes at once.
     #[arg(long, env = "CLAMPWARD_WRITES_AT_ONCE", default_value_t = limits::WRITES.number(), value_parser = clap::value_parser!(u32).range(1..))]
     writes_at_once: u32,
@@ -116,6 +123,7 @@ impl Serve {
             drain: Duration::from_secs(self.drain_seconds),
             exports: count(self.exports_at_once),
             lists: count(self.lists_at_once),
+            sign_ins: count(self.sign_ins_at_once),
             writes: count(self.writes_at_once),
             fitness: count(self.fitness_at_once),
             quota: self.quota_requests,
@@ -278,7 +286,9 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         max_connections: BACKGROUND_CONNECTIONS,
         clock: clock.clone(),
     })?;
+    let photos = Arc::new(Photos::new(options.photos));
     let background = tokio::spawn(background::run(store.clone()));
+    let sweeping = actix_web::rt::spawn(photos::sweep::run(store.clone(), Arc::clone(&photos)));
     let signing_keys = KeyRing::open(&options.signing_key, clock.now())?;
     if let Some(since) = signing_keys.is_overdue(clock.now()) {
         tracing::warn!(event = "signing_key_overdue", %since, "the signing key is to be replaced: clampward-api rotate-signing-key");
@@ -292,6 +302,7 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         workers,
         signing_keys,
         issuer: options.issuer,
+        photos,
         clock,
         limits,
     })?;
@@ -301,6 +312,7 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
     }
     running.serve_until(told_to_stop()).await?;
     background.abort();
+    sweeping.abort();
     reloading.abort();
     store.close().await;
     tracing::info!("stopped");

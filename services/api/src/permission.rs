@@ -56,7 +56,19 @@ const EVERYBODY: &[Role] = &[
 ];
 /// Everybody who may write anything at all: an auditor reads and never writes.
 const HANDS: &[Role] = roles_of(EntryKind::TaggedOut);
-/// The same without programs.
+/// Everybody who records, and devices, whose people record on them.
+const SENDERS: &[Role] = &[
+    Role::Operator,
+    Role::StoreKeeper,
+    Role::Inspector,
+    Role::Technician,
+    Role::YardLead,
+    Role::Safety,
+    Role::Integration,
+    Role::Administrator,
+    Role::Device,
+];
+/// Everybody who may write anything at all, without programs.
 const PEOPLES_HANDS: &[Role] = &[
     Role::Operator,
     Role::StoreKeeper,
@@ -105,6 +117,9 @@ permissions! {
         &[Role::Safety, Role::Auditor, Role::Integration, Role::Administrator];
     ReadReports = "read_reports", "See counts over the fleet.",
         &[Role::YardLead, Role::Safety, Role::Auditor, Role::Integration, Role::Administrator];
+    UploadPhotos = "upload_photos", "Send photos that entries cite.", SENDERS;
+    ReadPhotoOriginals = "read_photo_originals", "See photos as they were taken, with position and time.",
+        &[Role::YardLead, Role::Safety, Role::Auditor];
     CheckLifts = "check_lifts", "Ask whether a lift may be made.", HANDS;
 }
 
@@ -127,7 +142,10 @@ mod tests {
             .filter(|row| row.roles.contains(&Role::Device))
             .map(|row| row.name)
             .collect();
-        assert_eq!(of_devices, ["read_self", "read_reference", "sync"]);
+        assert_eq!(
+            of_devices,
+            ["read_self", "read_reference", "sync", "upload_photos"]
+        );
         assert_eq!(<Sync as Permission>::ROLES, &[Role::Device]);
     }
 

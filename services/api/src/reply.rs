@@ -13,6 +13,7 @@ pub use list::{Chunk, Listed, Size, list, whole};
 pub use media::Form;
 pub use stream::{Parts, Stop, body as stream};
 
+use crate::photos::{PhotoError, Refused};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, ETAG, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder, ResponseError};
@@ -93,6 +94,29 @@ impl From<Problem> for Failure {
 impl From<crate::random::NoRandomness> for Failure {
     fn from(error: crate::random::NoRandomness) -> Self {
         Self::internal(&error)
+    }
+}
+
+impl From<PhotoError> for Failure {
+    fn from(error: PhotoError) -> Self {
+        let (kind, detail) = match error {
+            PhotoError::Store(error) => return error.into(),
+            PhotoError::Refused(refused @ Refused::OtherContent) => {
+                (problem::PHOTO_MISMATCH, refused.to_string())
+            }
+            PhotoError::Refused(refused) => (problem::PHOTO_UNREADABLE, refused.to_string()),
+            PhotoError::Busy => {
+                let detail = "Too many photos are being looked at. What arrived is kept and will be looked at: ask how far the \
+                              upload is in a while.";
+                (problem::OVERLOADED, detail.to_owned())
+            }
+            PhotoError::Objects(error) => {
+                tracing::error!(error = %chain(&error), "the place where photos are kept does not answer");
+                let detail = "The place where photos are kept does not answer; try again in a moment.";
+                (problem::UNAVAILABLE, detail.to_owned())
+            }
+        };
+        Self::new(kind, detail)
     }
 }
 

@@ -97,6 +97,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         workers,
         signing_keys,
         issuer,
+        photos,
         clock,
         limits,
     } = config;
@@ -150,6 +151,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
                 Arc::clone(&quotas),
                 Arc::clone(readiness),
                 Arc::clone(waiting),
+                Arc::clone(&photos),
                 limits,
             ))
         });

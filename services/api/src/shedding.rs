@@ -1,5 +1,6 @@
 //! What is refused under load, and in which order: exports, then lists and reports, then writes. Fitness questions,
-//! lift checks and tag-outs have room of their own, which nothing else takes.
+//! lift checks and tag-outs have room of their own, which nothing else takes; so has sign-in, whose bodies are read before
+//! anybody knows who sends them.
 //!
 //! Nobody waits here: whoever finds no room is told to come back. Knows no HTTP but the word for a class.
 
@@ -15,7 +16,9 @@ pub enum Class {
     Exports,
     /// Pages of lists, and reports.
     Lists,
-    /// What is recorded, what is read in order to record it, and sign-in.
+    /// What anybody may ask for who is not signed in: sign-in itself.
+    SignIn,
+    /// What is recorded, and what is read in order to record it.
     Writes,
     /// May it be used, may it be lifted, and tagging out.
     Fitness,
@@ -23,12 +26,19 @@ pub enum Class {
 
 impl Class {
     /// All of them, cheapest first.
-    pub const ALL: [Self; 4] = [Self::Exports, Self::Lists, Self::Writes, Self::Fitness];
+    pub const ALL: [Self; 5] = [
+        Self::Exports,
+        Self::Lists,
+        Self::SignIn,
+        Self::Writes,
+        Self::Fitness,
+    ];
     /// Its name.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Exports => "exports",
             Self::Lists => "lists",
+            Self::SignIn => "sign_in",
             Self::Writes => "writes",
             Self::Fitness => "fitness",
         }
@@ -44,6 +54,7 @@ impl Class {
 pub struct Shedder {
     exports: Room,
     lists: Room,
+    sign_in: Room,
     writes: Room,
     fitness: Room,
     /// Exports, lists and writes.
@@ -54,7 +65,7 @@ pub struct Shedder {
 struct Room {
     /// Most of this class.
     own: usize,
-    /// Begins only while fewer than so many share the common room; fitness does not share it.
+    /// Begins only while fewer than so many share the common room; fitness and sign-in do not share it.
     together: Option<usize>,
     under_way: AtomicUsize,
     refused: AtomicU64,
@@ -85,6 +96,7 @@ impl Shedder {
         Self {
             exports: Room::new(limits.exports, Some(limits::EXPORTS_TOGETHER)),
             lists: Room::new(limits.lists, Some(limits::LISTS_TOGETHER)),
+            sign_in: Room::new(limits.sign_ins, None),
             writes: Room::new(limits.writes, Some(limits::WRITES_TOGETHER)),
             fitness: Room::new(limits.fitness, None),
             together: AtomicUsize::new(0),
@@ -94,6 +106,7 @@ impl Shedder {
         match class {
             Class::Exports => &self.exports,
             Class::Lists => &self.lists,
+            Class::SignIn => &self.sign_in,
             Class::Writes => &self.writes,
             Class::Fitness => &self.fitness,
         }
@@ -198,7 +211,8 @@ mod tests {
         ] {
             let shedder = Arc::new(Shedder::new(&Limits::default()));
             let held = busy(&shedder, exports, lists, writes);
-            let answers = Class::ALL.map(|class| shedder.enter(class).is_some());
+            let classes = [Class::Exports, Class::Lists, Class::Writes, Class::Fitness];
+            let answers = classes.map(|class| shedder.enter(class).is_some());
             assert_eq!(
                 answers, begins,
                 "{exports} exports, {lists} lists, {writes} writes"
@@ -210,15 +224,20 @@ mod tests {
     }
 
     #[test]
-    fn fitness_takes_no_room_from_writes_and_is_bounded_too() {
-        let shedder = Arc::new(Shedder::new(&Limits::default()));
-        let most = limits::FITNESS.count();
-        let held: Vec<_> = (0..most).map_while(|_| shedder.enter(Class::Fitness)).collect();
-        assert_eq!(held.len(), most);
-        assert!(shedder.enter(Class::Fitness).is_none());
-        assert_eq!(shedder.refused(Class::Fitness), 1);
-        assert!(shedder.enter(Class::Exports).is_some());
-        assert!(shedder.enter(Class::Writes).is_some());
+    fn fitness_and_sign_in_take_no_room_from_writes_and_are_bounded_too() {
+        for (class, limit) in [
+            (Class::Fitness, limits::FITNESS),
+            (Class::SignIn, limits::SIGN_INS),
+        ] {
+            let shedder = Arc::new(Shedder::new(&Limits::default()));
+            let held: Vec<_> = (0..limit.count()).map_while(|_| shedder.enter(class)).collect();
+            assert_eq!(held.len(), limit.count());
+            assert!(shedder.enter(class).is_none());
+            assert_eq!(shedder.refused(class), 1);
+            for other in Class::ALL.into_iter().filter(|other| *other != class) {
+                assert!(shedder.enter(other).is_some(), "{}", other.name());
+            }
+        }
     }
 
     #[test]

@@ -6,6 +6,7 @@
 use super::bodies::*;
 use crate::faults::Faults;
 use crate::mark;
+use crate::photo::PhotoDigest;
 use crate::quantity::Mass;
 use crate::words::{AmendmentField, Grade, Outcome};
 use jiff::civil::{Date, date};
@@ -87,16 +88,8 @@ impl Faults {
     fn photos(&mut self, pointer: &str, photos: &[String]) {
         self.count(pointer, photos.len(), MAX_ITEMS);
         for (index, photo) in photos.iter().enumerate() {
-            let hex = photo.len() == 64
-                && photo
-                    .bytes()
-                    .all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'));
-            if !hex {
-                self.add(
-                    format!("{pointer}/{index}"),
-                    "not-sha256",
-                    "a photo is named by its SHA-256 in 64 lower-case hex digits",
-                );
+            if let Err(error) = photo.parse::<PhotoDigest>() {
+                self.add(format!("{pointer}/{index}"), "not-sha256", error.to_string());
             }
         }
     }

@@ -96,6 +96,8 @@ pub enum RemarkCode {
     JudgedAnew,
     /// Another device uses the same numbers: this one may be a copy.
     DeviceForked,
+    /// Photos that it cites have not arrived yet.
+    PhotosPending,
 }
 
 /// What an entry came to. Stored with it; a retry gets the same.

@@ -202,6 +202,7 @@ fn yard(code: &str, zone: &str, rule_set: RuleSetName) -> Yard {
         knowledge_limit: clampward_domain::calendar::Interval::Hours(8),
         records_use: false,
         abnormal_conditions: Vec::new(),
+        keep_photo_originals: false,
     }
 }
 

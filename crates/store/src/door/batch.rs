@@ -126,6 +126,7 @@ impl<'a> Batch<'a> {
         let known = known::look_up(tx, &ids).await?;
         let mut door = Door::of(&to_take.handed, locked.reference, locked.subjects, known);
         door.from_device.clone_from(&to_take.from_device);
+        door.look_for_photos(tx).await?;
         Ok(Self {
             door,
             is_raced: false,

@@ -10,15 +10,17 @@ use super::types::{Author, FromDevice, MAX_ENTRIES, Mode, NewEntry, Recorded, Re
 use super::write::{self, Judged};
 use crate::clamps::entries;
 use crate::ledger::{Appended, Hash, LedgerRow};
+use crate::photos;
 use crate::reference::current_version;
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, InputError, check_body};
 use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::judge::{Outcome, Remark, RemarkCode, judge};
+use clampward_domain::photo::PhotoDigest;
 use clampward_domain::reference::Reference;
 use clampward_domain::standing::standing;
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use uuid::Uuid;
 
@@ -127,6 +129,8 @@ pub(super) struct Door<'a> {
     /// What comes with the entries that were written on a device.
     pub(super) from_device: BTreeMap<EntryId, FromDevice>,
     pub(super) judged: Vec<Judged>,
+    /// The cited photos that have not arrived.
+    missing: BTreeSet<PhotoDigest>,
     /// What of the judged ones the author is shown.
     shown: BTreeMap<EntryId, Option<Outcome>>,
 }
@@ -182,6 +186,7 @@ impl<'a> Door<'a> {
             known,
             from_device: BTreeMap::new(),
             judged: Vec::new(),
+            missing: BTreeSet::new(),
             shown: BTreeMap::new(),
         }
     }
@@ -204,8 +209,17 @@ impl<'a> Door<'a> {
         self.subjects.extend(subjects.remove_entry(&clamp));
     }
 
+    /// Looks which of the cited photos have not arrived.
+    pub(super) async fn look_for_photos(&mut self, tx: &mut Tx) -> Result<(), StoreError> {
+        let bodies = self.recording.entries.iter().map(|new| &new.body);
+        let cited = bodies.flat_map(Body::photos).collect();
+        self.missing = photos::missing(tx, &cited).await?;
+        Ok(())
+    }
+
     /// Judges every entry in the order given; nothing is written.
     pub(super) async fn judge(&mut self, tx: &mut Tx) -> Result<(), RecordError> {
+        self.look_for_photos(tx).await?;
         for new in &self.recording.entries {
             if let Some(known) = self.known.get(&new.id) {
                 let same = self
@@ -423,6 +437,18 @@ impl<'a> Door<'a> {
             judgement.outcome.remarks.push(Remark {
                 code: RemarkCode::ClockAhead,
                 detail: "The time told lies ahead of the server's; it counts as of now.".to_owned(),
+            });
+        }
+        let pending = new
+            .body
+            .photos()
+            .iter()
+            .filter(|photo| self.missing.contains(photo))
+            .count();
+        if pending > 0 {
+            judgement.outcome.remarks.push(Remark {
+                code: RemarkCode::PhotosPending,
+                detail: format!("{pending} of its photos have not arrived yet; they can be sent later."),
             });
         }
         let mut yards = before.yards();

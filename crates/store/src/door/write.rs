@@ -2,6 +2,7 @@
 
 use super::subject::Subject;
 use crate::ledger::{self, Appended, Hash, LedgerRow};
+use crate::photos::{Citation, cite};
 use crate::projection::{self, Written};
 use crate::{StoreError, Tx};
 use clampward_domain::canonical;
@@ -24,6 +25,15 @@ pub(crate) struct Judged {
 }
 
 impl Judged {
+    fn citations(&self) -> impl Iterator<Item = Citation> + '_ {
+        self.entry.body.photos().into_iter().map(|digest| Citation {
+            digest,
+            entry: self.entry.id,
+            clamp: self.entry.clamp_id,
+            yards: self.yards.clone(),
+            by: self.entry.performed_by,
+        })
+    }
     fn row(self) -> Result<LedgerRow, StoreError> {
         Ok(LedgerRow {
             id: self.entry.id.uuid(),
@@ -101,6 +111,7 @@ pub(crate) async fn write_with(
         .execute(&mut **tx)
         .await?;
     }
+    cite(tx, judged.iter().flat_map(Judged::citations).collect()).await?;
     let rows = judged
         .into_iter()
         .map(Judged::row)

@@ -12,6 +12,9 @@ use uuid::Uuid;
 /// How long a used refresh token may be exchanged once more while its successor is unused: the answer was lost.
 pub const REFRESH_GRACE_SECONDS: i64 = 60;
 
+/// How long a session that is over can still be looked up.
+pub const ENDED_SESSIONS_KEPT_DAYS: i64 = 90;
+
 /// A session that begins.
 #[derive(Clone, Debug)]
 pub struct NewSession {
@@ -87,6 +90,29 @@ struct TokenRow {
     used_at: Option<SqlTimestamp>,
     successor: Option<Vec<u8>>,
     successor_is_unused: bool,
+}
+
+impl Store {
+    /// Forgets sessions that have been over for [`ENDED_SESSIONS_KEPT_DAYS`], with their tokens; at most so many, and answers
+    /// how many. What has no refresh tokens stays: secrets of service accounts and keys of devices are listed for good.
+    pub async fn forget_ended_sessions(&self, most: u32) -> Result<u64, StoreError> {
+        let kept = SignedDuration::from_hours(ENDED_SESSIONS_KEPT_DAYS * 24);
+        let now = self.now();
+        let before = now.checked_sub(kept).unwrap_or(now);
+        let gone = sqlx::query(
+            "-- sessions.forget
+             delete from session_family where id in (
+               select f.id from session_family as f
+                where least(f.ended_at, f.expires_at) < $1
+                  and exists (select from refresh_token as t where t.family_id = f.id)
+                limit $2)",
+        )
+        .bind(before.to_sqlx())
+        .bind(i64::from(most))
+        .execute(&self.inner.door)
+        .await?;
+        Ok(gone.rows_affected())
+    }
 }
 
 impl Store {

@@ -107,6 +107,22 @@ problems! {
     VERSION_PENDING = "version-pending", 409, "A later version is waiting already",
         "A version that starts on a later day than the one you ask for is recorded already, and recorded versions are never changed. Choose a day on or after it.";
 
+    // Photos.
+    UPLOAD_OFFSET = "upload-offset", 409, "The upload is somewhere else",
+        "The piece does not start where the upload ends, or another length was told with its first piece. Upload-Offset and the member offset say where it ends: send the piece that starts there. Two senders of one photo do not disturb each other, each has an upload of their own.";
+    TOO_MANY_UPLOADS = "too-many-uploads", 409, "Too many uploads are unfinished",
+        "The account has as many unfinished uploads as photo_uploads_open of /v1/limits allows. Finish one of them, then begin the next.";
+    PHOTO_MISMATCH = "photo-mismatch", 422, "The bytes are not those of the photo",
+        "All bytes arrived, and their SHA-256 is not the one in the address. What arrived was thrown away: send it again from the start.";
+    PHOTO_UNREADABLE = "photo-unreadable", 422, "This is no photo that can be kept",
+        "Photos are JPEG, PNG or WebP, whole, and of at most photo_pixels pixels (/v1/limits). The detail says what is amiss; what arrived was thrown away. Sending the same bytes again helps nothing: keep the file, and take another photo.";
+    PHOTO_TOO_LARGE = "photo-too-large", 413, "The photo is too large",
+        "The length that was told exceeds photo_bytes of /v1/limits. Nothing of it was taken.";
+    PHOTO_PENDING = "photo-pending", 404, "The photo has not arrived yet",
+        "An entry that you see cites it, and whoever took it has not sent it yet. GET /v1/photos?state=pending lists what is awaited.";
+    ORIGINAL_NOT_KEPT = "original-not-kept", 404, "The original is not kept",
+        "The yards whose entries cite the photo keep no originals: there is the copy for viewing. keep_photo_originals of the yard says so.";
+
     // The state of a clamp.
     PUSH_UNDER_WAY = "push-under-way", 409, "Another push of this device is under way",
         "One push of a device is recorded at a time. Wait as long as Retry-After says, then send it again: what was recorded is found by its id.";

@@ -35,6 +35,7 @@ impl Service {
             .env("CLAMPWARD_DATABASE_URL", service_url)
             .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
             .env("CLAMPWARD_SIGNING_KEY", directory.join("signing-key.pem"))
+            .env("CLAMPWARD_PHOTOS", directory.join("photos"))
             // A few people ask as much as a whole company.
             .env("CLAMPWARD_QUOTA_REQUESTS", "1000000")
             .env("CLAMPWARD_QUOTA_SECONDS", "1");

@@ -43,7 +43,11 @@ pub fn reports(bench: &mut Bench) -> Done<Vec<Line>> {
         let token = bench.wait(service.sign_in("safety"))?;
         for (by, keys, script) in [
             ("by yard", "yard", "out_of_service.sql"),
-            ("by yard and reason", "yard,reason", "out_of_service_by_reason.sql"),
+            (
+                "by yard and reason",
+                "yard,reason",
+                "out_of_service_by_reason.sql",
+            ),
         ] {
             let report = Report {
                 fleet: &fleet,
@@ -83,10 +87,11 @@ impl Report<'_> {
             "GET /v1/reports/out-of-service?group_by={} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nAuthorization: Bearer {}\r\n\r\n",
             self.keys, self.service.port, self.token
         );
-        let script = workspace::root()?.join("crates/xtask/src/bench").join(self.script);
+        let script = workspace::root()?
+            .join("crates/xtask/src/bench")
+            .join(self.script);
         let yards: Vec<&str> = self.fleet.yards.iter().map(|yard| yard.id.as_str()).collect();
-        let text =
-            std::fs::read_to_string(&script).during(format!("reading {}", script.display()))?;
+        let text = std::fs::read_to_string(&script).during(format!("reading {}", script.display()))?;
         let written = bench.directory().join(self.script);
         std::fs::write(
             &written,

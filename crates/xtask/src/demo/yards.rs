@@ -86,6 +86,7 @@ impl YardKey {
             independent_reinspection: true,
             knowledge_limit: Interval::Hours(8),
             records_use: self == Self::PortEllery,
+            keep_photo_originals: self == Self::PortEllery,
             abnormal_conditions: if self == Self::CalderReach {
                 vec![AbnormalCondition::Corrosion]
             } else {

@@ -84,6 +84,7 @@ impl Service {
             .env("CLAMPWARD_DATABASE_URL", service_url)
             .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
             .env("CLAMPWARD_SIGNING_KEY", directory.join("signing-key.pem"))
+            .env("CLAMPWARD_PHOTOS", directory.join("photos"))
             // Nobody sends traffic here who would have to learn first that it stops, and tests ask without a pause.
             .env("CLAMPWARD_DRAIN_SECONDS", "0")
             .env("CLAMPWARD_QUOTA_REQUESTS", "1000000000");

@@ -6,6 +6,7 @@ use super::public::services;
 use super::services::Services;
 use crate::config::Limits;
 use crate::permission::Permission;
+use crate::photos::Photos;
 use crate::random;
 use crate::reply::Failure;
 use crate::sign_in::{Claims, Hasher};
@@ -69,6 +70,10 @@ impl<P: Permission> Authorized<P> {
     pub fn audience(&self) -> &str {
         self.services.tokens.issuer()
     }
+    /// The bytes of photos.
+    pub fn photos(&self) -> &Photos {
+        &self.services.photos
+    }
     /// Limits.
     pub fn limits(&self) -> &Limits {
         &self.services.limits
@@ -104,6 +109,10 @@ impl<P: Permission> Authorized<P> {
         } else {
             Err(Failure::not_found(what))
         }
+    }
+    /// Refuses callers without a further permission.
+    pub fn also<Q: Permission>(&self) -> Result<(), Failure> {
+        permitted::<Q>(&self.caller)
     }
     /// Refuses callers whose roles hold for some yards only, where a change touches all of them.
     pub fn everywhere(&self) -> Result<(), Failure> {

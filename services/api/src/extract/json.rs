@@ -130,7 +130,7 @@ fn media_type(request: &HttpRequest) -> Result<(), Failure> {
 }
 
 /// Why the bytes of a body did not arrive whole.
-fn unreadable(error: &actix_web::Error, most: Limit) -> Failure {
+pub(super) fn unreadable(error: &actix_web::Error, most: Limit) -> Failure {
     let status = error.as_response_error().status_code();
     if status == actix_web::http::StatusCode::PAYLOAD_TOO_LARGE {
         return too_large(most);

@@ -1,6 +1,7 @@
 //! What every request may need, behind the extractors.
 
 use crate::config::Limits;
+use crate::photos::Photos;
 use crate::quota::Quotas;
 use crate::readiness::Readiness;
 use crate::sign_in::{Hasher, Tokens};
@@ -17,6 +18,7 @@ pub struct Services {
     pub(super) quotas: Arc<Quotas>,
     pub(super) readiness: Arc<Readiness>,
     pub(super) waiting: Arc<Waiting>,
+    pub(super) photos: Arc<Photos>,
     pub(super) limits: Limits,
 }
 
@@ -29,6 +31,7 @@ impl Services {
         quotas: Arc<Quotas>,
         readiness: Arc<Readiness>,
         waiting: Arc<Waiting>,
+        photos: Arc<Photos>,
         limits: Limits,
     ) -> Self {
         Self {
@@ -38,6 +41,7 @@ impl Services {
             quotas,
             readiness,
             waiting,
+            photos,
             limits,
         }
     }

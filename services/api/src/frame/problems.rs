@@ -113,6 +113,7 @@ pub(super) fn overloaded(class: Class) -> Failure {
         match class {
             Class::Exports => "exports",
             Class::Lists => "lists and reports",
+            Class::SignIn => "sign-ins",
             Class::Writes => "requests",
             Class::Fitness => "fitness questions",
         }

@@ -44,6 +44,11 @@ const TAGS: &[(&str, &str)] = &[
          changed or deleted. An entry's id is chosen by whoever records it and makes sending again harmless.",
     ),
     (
+        "Photos",
+        "What entries cite as evidence, named by the SHA-256 of its bytes. Sent in pieces that may be broken off anywhere, before \
+         or after the entry, which never waits for them. What is shown is a copy without position and time.",
+    ),
+    (
         "Lift checks",
         "May I lift this plate so, with these clamps? `stop` names every reason, its value, its limit and its source. `clear` \
          is for that lift only and replaces no competent person.",

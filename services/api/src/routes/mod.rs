@@ -21,6 +21,7 @@ pub mod lift_checks;
 pub mod models;
 pub mod oauth;
 pub mod operations;
+pub mod photos;
 pub mod reports;
 pub mod rule_sets;
 pub mod service_accounts;
@@ -89,6 +90,10 @@ pub fn register(config: &mut ServiceConfig) {
         .service(held_entries::read::read)
         .service(held_entries::place::place)
         .service(held_entries::dismiss::dismiss)
+        .service(photos::list::list)
+        .service(photos::offset::offset)
+        .service(photos::upload::send)
+        .service(photos::read::read)
         .service(reports::out_of_service::out_of_service)
         .service(lift_checks::check::lift_check)
         .service(sync::config::config)

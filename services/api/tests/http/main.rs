@@ -22,6 +22,7 @@ mod framing;
 mod idempotency;
 mod lists;
 mod models;
+mod photos;
 mod pulls;
 mod service_accounts;
 mod sign_in;

@@ -215,3 +215,21 @@ async fn two_who_renew_at_once_both_get_an_answer_and_one_token_opens_from_then_
     }
     app.stop().await;
 }
+
+// Goal: what is over for long is forgotten, and nothing that still opens. Method: the clock moves past the ninety days.
+#[actix_web::test]
+async fn sessions_that_have_been_over_for_ninety_days_are_forgotten() {
+    let app = TestApp::start().await;
+    let old = session(&app).await;
+    let store = app.store().await;
+    app.clock.advance(SignedDuration::from_hours(12 + 89 * 24));
+    assert_eq!(store.forget_ended_sessions(1000).await.expect("done"), 0);
+    app.clock.advance(SignedDuration::from_hours(25));
+    let young = session(&app).await;
+    assert!(store.forget_ended_sessions(1000).await.expect("done") >= 1);
+    assert_eq!(store.forget_ended_sessions(1000).await.expect("done"), 0);
+    refresh(&app, &old.refresh).await.refused(401, "session-ended");
+    opens(&app, &young.access).await;
+    refresh(&app, &young.refresh).await.succeeded(200);
+    app.stop().await;
+}

@@ -81,6 +81,7 @@ impl Columns for YardView {
         "knowledge_limit",
         "records_use",
         "abnormal_conditions",
+        "keep_photo_originals",
     ];
     fn cells(&self, row: &mut Cells<'_>) {
         let yard = &self.fields;
@@ -97,6 +98,7 @@ impl Columns for YardView {
             .plain(yard.independent_reinspection)
             .plain(yard.knowledge_limit)
             .plain(yard.records_use)
-            .words(&yard.abnormal_conditions);
+            .words(&yard.abnormal_conditions)
+            .plain(yard.keep_photo_originals);
     }
 }

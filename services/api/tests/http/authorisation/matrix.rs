@@ -4,7 +4,9 @@
 //! the published contract, the roles from the table of permissions; the requests are real, about real clamps of two yards.
 
 use super::requests::{About, Asked, Place, request};
+use crate::photos::photo_of;
 use crate::support::{Keys, Reply};
+use crate::trade::bodies::accepted;
 use crate::trade::fleet::{Fleet, Person};
 use clampward_api::openapi::{self, PERMISSION, PUBLIC};
 use clampward_api::permission::TABLE;
@@ -44,6 +46,8 @@ fn operations() -> Vec<Operation> {
 struct Bench {
     fleet: Fleet,
     theirs: Place,
+    /// A photo that entries of each yard's clamps cite: ours.
+    photo: String,
     program: String,
     secret: String,
     clamps: usize,
@@ -68,6 +72,8 @@ impl Bench {
             .await;
         let enrolment = fleet.app.enrolment(&by, &[&fleet.clydebank]).await;
         let held = fleet.held(&device).await;
+        let photo = fleet.sent_photo(&fleet.lead, &photo_of(1)).await;
+        let theirs = fleet.sent_photo(&fleet.stranger, &photo_of(2)).await;
         let mut bench = Self {
             theirs: Place {
                 yard: fleet.clydebank.clone(),
@@ -76,6 +82,7 @@ impl Bench {
                 person: String::new(),
                 competence: String::new(),
                 registered: fleet.new_id(),
+                photo: theirs.clone(),
                 program: program.clone(),
                 secret: secret.clone(),
                 device,
@@ -85,6 +92,7 @@ impl Bench {
                 asker: String::new(),
             },
             fleet,
+            photo,
             program,
             secret,
             clamps: 0,
@@ -94,7 +102,7 @@ impl Bench {
             .tag_out(
                 &bench.fleet.stranger,
                 &bench.theirs.clamp,
-                crate::trade::bodies::tag_out("dropped"),
+                json!({"reason": "dropped", "photos": [theirs]}),
             )
             .await
             .succeeded(201);
@@ -141,6 +149,12 @@ impl Bench {
             .and_then(|items| items.last())
             .map(|entry| entry["entry_id"].as_str().expect("an id").to_owned())
             .expect("a registration");
+        let mut cites = accepted("frequent");
+        cites["findings"][0]["photos"] = json!([self.photo]);
+        self.fleet
+            .inspect(&self.fleet.inspector, &clamp, cites)
+            .await
+            .succeeded(201);
         let yard = self.fleet.newport.clone();
         let (person, competence) = self.somebody(&yard).await;
         let by = self.fleet.token(&self.fleet.administrator);
@@ -165,6 +179,7 @@ impl Bench {
             person,
             competence,
             registered,
+            photo: self.photo.clone(),
             program: self.program.clone(),
             secret: self.secret.clone(),
         }
@@ -184,6 +199,13 @@ impl Bench {
         }
         if let Some(body) = &asked.body {
             call = call.json(body);
+        }
+        if let Some(piece) = &asked.piece {
+            call = call
+                .raw(piece.clone())
+                .header("Content-Type", "application/offset+octet-stream")
+                .header("Upload-Offset", "0")
+                .header("Upload-Length", "4096");
         }
         call.send().await
     }

@@ -30,6 +30,8 @@ pub struct Place {
     pub person: String,
     pub competence: String,
     pub registered: String,
+    /// A photo that an entry of the clamp cites.
+    pub photo: String,
     /// A service account, and a secret of it.
     pub program: String,
     pub secret: String,
@@ -49,6 +51,8 @@ pub struct Asked {
     pub method: &'static str,
     pub path: String,
     pub body: Option<Value>,
+    /// A piece of a photo instead, at its start.
+    pub piece: Option<Vec<u8>>,
     /// Read first; its ETag goes along.
     pub changes: Option<String>,
     /// It may be refused because of what it is about, which only somebody who may do it is told.
@@ -61,6 +65,7 @@ fn get(about: About, path: impl Into<String>) -> Asked {
         method: "GET",
         path: path.into(),
         body: None,
+        piece: None,
         changes: None,
         may_conflict: false,
     }
@@ -97,6 +102,7 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         person,
         competence,
         registered,
+        photo,
         program,
         secret,
         device,
@@ -111,6 +117,18 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
     let cited = fleet.new_id();
     Some(match operation {
         "read_me" => get(Company, "/v1/me"),
+
+        "list_photos" => get(List, "/v1/photos?limit=200"),
+        "read_photo" => get(Yard, format!("/v1/photos/{photo}")),
+        "photo_offset" => Asked {
+            method: "HEAD",
+            ..get(Yard, format!("/v1/photos/{photo}"))
+        },
+        "upload_photo" => Asked {
+            method: "PATCH",
+            piece: Some(b"\xFF\xD8\xFF\xE0 the start".to_vec()),
+            ..get(Company, format!("/v1/photos/{number:064x}"))
+        },
 
         "list_clamps" => get(List, "/v1/clamps?limit=200"),
         "register_clamp" => {

@@ -202,6 +202,38 @@ impl Recorder {
         self.check_and_keep(&request, reply, status)
     }
 
+    /// Sends a piece of a photo, and keeps what is answered.
+    pub async fn piece(
+        &mut self,
+        name: &str,
+        who: &str,
+        path: &str,
+        (starts_at, length): (usize, usize),
+        bytes: &[u8],
+        status: u16,
+    ) -> Reply {
+        let token = self.token(who).await;
+        let reply = self
+            .app
+            .call("PATCH", path)
+            .token(&token)
+            .header("Content-Type", "application/offset+octet-stream")
+            .header("Upload-Offset", &starts_at.to_string())
+            .header("Upload-Length", &length.to_string())
+            .raw(bytes.to_vec())
+            .send()
+            .await;
+        let request = Request {
+            name,
+            who,
+            method: "PATCH",
+            path,
+            if_match: None,
+            body: None,
+        };
+        self.check_and_keep(&request, reply, status)
+    }
+
     async fn send(&mut self, request: Request<'_>, status: u16) -> Reply {
         let token = match request.who {
             "" => None,

@@ -16,6 +16,7 @@ pub async fn run(to: &mut Recorder) {
     inspecting(to, &clamp).await;
     tool_crib_and_use(to, &clamp).await;
     let returned = out_and_back(to, &clamp).await;
+    photos(to, &clamp).await;
     lift_checks(to, &clamp).await;
     corrections(to, &clamp, &returned).await;
     retirement(to).await;
@@ -806,6 +807,42 @@ async fn out_and_back(to: &mut Recorder, clamp: &str) -> String {
     )
     .await;
     returned.text("/entry_id")
+}
+
+/// A photo that an entry cites: awaited, sent in two pieces, seen.
+async fn photos(to: &mut Recorder, clamp: &str) {
+    // A PNG of one pixel; the same bytes in every run.
+    let pixel = image::RgbImage::from_pixel(1, 1, image::Rgb([90, 90, 90]));
+    let mut file = std::io::Cursor::new(Vec::new());
+    image::DynamicImage::ImageRgb8(pixel)
+        .write_to(&mut file, image::ImageFormat::Png)
+        .expect("a file");
+    let file = file.into_inner();
+    let digest = clampward_domain::canonical::sha256(&[&file]);
+    let photo = clampward_domain::photo::PhotoDigest::new(digest).to_string();
+    let by = "inspector-calder-reach";
+    let cites = to.entry(json!({"reason": "dropped", "note": "fell from the rack", "photos": [photo]}));
+    to.post(
+        "With a photo that has not arrived",
+        by,
+        &format!("/v1/clamps/{clamp}/tag-outs"),
+        &cites,
+        201,
+    )
+    .await;
+    let path = format!("/v1/photos/{photo}");
+    to.get("Awaited", "lead-calder-reach", "/v1/photos?state=pending", 200)
+        .await;
+    to.get("Not there yet", "lead-calder-reach", &path, 404).await;
+    to.piece("Begun", by, &path, (0, file.len()), &file[..40], 204)
+        .await;
+    to.piece("Elsewhere", by, &path, (60, file.len()), &file[60..], 409)
+        .await;
+    to.piece("The last piece", by, &path, (40, file.len()), &file[40..], 200)
+        .await;
+    let other = format!("/v1/photos/{:064x}", 1);
+    to.piece("Other bytes", by, &other, (0, file.len()), &file, 422)
+        .await;
 }
 
 async fn lift_checks(to: &mut Recorder, clamp: &str) {

@@ -56,6 +56,16 @@ impl TestApp {
             .expect("a lock");
         Held(owner)
     }
+    /// Holds a table against whoever writes to it; it can be read.
+    pub async fn hold_writes(&self, table: &'static str) -> Held {
+        let mut owner = self.owner().await;
+        let lock = format!("begin; lock table {table} in share mode");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(lock))
+            .execute(&mut owner)
+            .await
+            .expect("a lock");
+        Held(owner)
+    }
     /// Until one of the service's transactions waits for a lock.
     pub async fn until_somebody_waits(&self) {
         self.until_waiting(1).await;

@@ -13,6 +13,7 @@ pub use devices::{Device, Keys, PersonsKey};
 pub use tablet::{Tablet, batch};
 
 use clampward_api::config::{Config, Limits};
+use clampward_api::photos::{Photos, Place};
 use clampward_api::sign_in::{KeyRing, SigningKey};
 use clampward_api::{commands, openapi};
 use clampward_testkit::TestDatabase;
@@ -33,6 +34,9 @@ pub struct TestApp {
     pub clock: Arc<ManualClock>,
     pub administrator_password: String,
     pub database: Arc<TestDatabase>,
+    /// Where its photos are kept, and the folder of that place.
+    pub photos: Arc<Photos>,
+    pub folder: Arc<tempfile::TempDir>,
     client: awc::Client,
     contract: OpenApi,
     handle: actix_web::dev::ServerHandle,
@@ -157,12 +161,16 @@ impl Call<'_> {
             .await
             .expect("an answer");
         let bytes = response.body().limit(8 << 20).await.expect("a body");
-        let reply = Reply {
+        let mut reply = Reply {
             status: response.status().as_u16(),
             headers: response.headers().clone(),
             body: serde_json::from_slice(&bytes).unwrap_or(Value::Null),
             bytes: bytes.to_vec(),
         };
+        if self.method == awc::http::Method::HEAD {
+            assert_eq!(reply.bytes, b"", "an answer to HEAD has no body");
+            reply.body = self.app.told_to_head(&self.path, &reply);
+        }
         self.app.hold_against_contract(&self.method, &self.path, &reply);
         reply
     }
@@ -210,11 +218,12 @@ impl TestApp {
             drain: std::time::Duration::from_millis(200),
             ..Limits::default()
         };
-        let running = Self::running(&self.database, &self.clock, key.into(), limits);
+        let running = Self::running(&self.database, &self.clock, &self.photos, key.into(), limits);
         let app = Self::of(
             &running,
             Arc::clone(&self.database),
             Arc::clone(&self.clock),
+            (Arc::clone(&self.photos), Arc::clone(&self.folder)),
             self.administrator_password.clone(),
         );
         let (stop, told) = tokio::sync::oneshot::channel();
@@ -233,14 +242,18 @@ impl TestApp {
         signing_keys: Arc<KeyRing>,
         limits: Limits,
     ) -> Self {
-        let running = Self::running(&database, &clock, signing_keys, limits);
-        let app = Self::of(&running, Arc::new(database), clock, administrator_password);
+        let folder = Arc::new(tempfile::tempdir().expect("a folder"));
+        let photos = Arc::new(Photos::new(Place::Folder(folder.path().join("photos"))));
+        let running = Self::running(&database, &clock, &photos, signing_keys, limits);
+        let kept = (photos, folder);
+        let app = Self::of(&running, Arc::new(database), clock, kept, administrator_password);
         actix_web::rt::spawn(running.server);
         app
     }
     fn running(
         database: &TestDatabase,
         clock: &Arc<ManualClock>,
+        photos: &Arc<Photos>,
         signing_keys: Arc<KeyRing>,
         limits: Limits,
     ) -> clampward_api::Running {
@@ -252,6 +265,7 @@ impl TestApp {
             workers: 1,
             signing_keys,
             issuer: ISSUER.to_owned(),
+            photos: Arc::clone(photos),
             clock: clock.clone(),
             limits,
         })
@@ -261,6 +275,7 @@ impl TestApp {
         running: &clampward_api::Running,
         database: Arc<TestDatabase>,
         clock: Arc<ManualClock>,
+        (photos, folder): (Arc<Photos>, Arc<tempfile::TempDir>),
         administrator_password: String,
     ) -> Self {
         let client = awc::Client::builder()
@@ -271,6 +286,8 @@ impl TestApp {
             clock,
             administrator_password,
             database,
+            photos,
+            folder,
             client,
             contract: openapi::document(),
             handle: running.handle(),
@@ -387,6 +404,18 @@ impl TestApp {
         })
     }
 
+    /// What a refusal of HEAD would say if it had a body: the one problem that the contract lists for its status.
+    fn told_to_head(&self, path: &str, reply: &Reply) -> Value {
+        if reply.status < 400 {
+            return Value::Null;
+        }
+        let listed = self.operation("HEAD", path).and_then(|(_, operation)| {
+            openapi::response(&self.contract, operation, &reply.status.to_string())
+        });
+        let code = listed.and_then(|response| response.description.split('`').nth(1).map(str::to_owned));
+        let instance = format!("urn:uuid:{}", reply.header("x-request-id").unwrap_or_default());
+        serde_json::json!({"status": reply.status, "instance": instance, "code": code})
+    }
     fn hold_against_contract(&self, method: &awc::http::Method, path: &str, reply: &Reply) {
         assert!(
             reply.header("x-request-id").is_some(),
