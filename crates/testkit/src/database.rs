@@ -40,7 +40,19 @@ impl TestDatabase {
     /// # Panics
     /// If no server can be had or a migration fails: a test cannot go on without.
     pub async fn new() -> Self {
-        Self::create(true).await.unwrap_or_else(|error| unusable(&error))
+        Self::create(server().url(), true)
+            .await
+            .unwrap_or_else(|error| unusable(&error))
+    }
+
+    /// The same on a server of one's own, by its superuser's URL.
+    ///
+    /// # Panics
+    /// If the server does not answer or a migration fails.
+    pub async fn on(server_url: &str) -> Self {
+        Self::create(server_url, true)
+            .await
+            .unwrap_or_else(|error| unusable(&error))
     }
 
     /// A database without any migration, for tests of migrating.
@@ -48,11 +60,13 @@ impl TestDatabase {
     /// # Panics
     /// If no server can be had.
     pub async fn empty() -> Self {
-        Self::create(false).await.unwrap_or_else(|error| unusable(&error))
+        Self::create(server().url(), false)
+            .await
+            .unwrap_or_else(|error| unusable(&error))
     }
 
-    async fn create(migrated: bool) -> Result<Self, sqlx::Error> {
-        let admin: PgConnectOptions = server().url().parse()?;
+    async fn create(server_url: &str, migrated: bool) -> Result<Self, sqlx::Error> {
+        let admin: PgConnectOptions = server_url.parse()?;
         let mut connection = PgConnection::connect_with(&admin).await?;
         let name = format!(
             "clampward_test_{:016x}",

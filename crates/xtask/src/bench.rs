@@ -9,6 +9,7 @@ mod database;
 mod http;
 mod machine;
 mod pgbench;
+mod pulls;
 mod rows;
 mod service;
 mod table;
@@ -31,7 +32,7 @@ use tokio::runtime::Runtime;
 /// What to measure.
 #[derive(clap::Args)]
 pub struct Options {
-    /// Measure only the rows whose name contains this: fitness, inspections, fleet, reports, stream.
+    /// Measure only the rows whose name contains this: fitness, inspections, fleet, reports, stream, pulls, snapshot.
     #[arg(long)]
     only: Option<String>,
     /// How long one measurement takes.

@@ -88,6 +88,13 @@ pub async fn verify(database_url: String, clock: Arc<dyn Clock>) -> Result<(), B
     }
 }
 
+/// Raises the epoch of the ledger and prints the new one.
+pub async fn raise_epoch(owner_url: &str, reason: &str, clock: &dyn Clock) -> Result<(), Box<dyn Error>> {
+    let epoch = clampward_store::feed::raise_epoch(owner_url, reason, clock.now()).await?;
+    print(&epoch.to_string())?;
+    Ok(())
+}
+
 /// Publishes the next signing key and prints its name and when it begins to sign.
 pub fn rotate_signing_key(
     folder: &Path,

@@ -16,6 +16,8 @@ pub struct Config {
     pub metrics_listen: Option<SocketAddr>,
     /// The service's own database sign-in.
     pub database_url: String,
+    /// The standby that must have what was recorded before devices may forget it.
+    pub standby: Option<String>,
     /// Most database connections per worker and role.
     pub connections_per_worker: u32,
     /// Worker threads.

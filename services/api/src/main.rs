@@ -55,6 +55,8 @@ enum Command {
     CreateAdministrator(CreateAdministrator),
     /// Publish the next key that signs access tokens; it signs later, without a restart.
     RotateSigningKey(RotateSigningKey),
+    /// Begin a new epoch of the ledger: every reader begins anew with a snapshot.
+    Epoch(Epoch),
     /// Ask the service on this machine how it is: for container engines and service managers.
     Healthcheck(Healthcheck),
 }
@@ -86,6 +88,10 @@ struct Serve {
     /// operators: never let the world reach them.
     #[arg(long, env = "CLAMPWARD_METRICS_LISTEN")]
     metrics_listen: Option<SocketAddr>,
+    /// The standby (its application_name) that must have what was recorded before devices may forget it; without one, what
+    /// the database has flushed itself.
+    #[arg(long, env = "CLAMPWARD_STANDBY")]
+    standby: Option<String>,
     /// Seconds that a request may take.
     #[arg(long, env = "CLAMPWARD_REQUEST_SECONDS", default_value_t = limits::REQUEST.value, value_parser = clap::value_parser!(u64).range(1..=600))]
     request_seconds: u64,
@@ -139,6 +145,15 @@ struct Migrate {
     owner: OwnerDatabase,
     #[command(flatten)]
     service_password: ServicePassword,
+}
+
+#[derive(clap::Args)]
+struct Epoch {
+    #[command(flatten)]
+    owner: OwnerDatabase,
+    /// Why, for those who come after.
+    #[arg(long)]
+    reason: String,
 }
 
 #[derive(clap::Args)]
@@ -249,6 +264,9 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
             tracing::info!("migrated");
             Ok(())
         }
+        Command::Epoch(options) => {
+            commands::raise_epoch(&options.owner.url()?, &options.reason, &SystemClock).await
+        }
         Command::Verify(options) => commands::verify(options.database.url()?, Arc::new(SystemClock)).await,
         Command::Openapi => {
             commands::print(&openapi::text()?)?;
@@ -298,6 +316,7 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         listen: options.listen,
         metrics_listen: options.metrics_listen,
         database_url,
+        standby: options.standby,
         connections_per_worker: options.connections,
         workers,
         signing_keys,

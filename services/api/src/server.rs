@@ -93,6 +93,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         listen,
         metrics_listen,
         database_url,
+        standby,
         connections_per_worker,
         workers,
         signing_keys,
@@ -121,7 +122,11 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
                 clock,
             };
             // The database gives up before the request is given up, so that whoever waits learns why.
-            Store::connect_lazy_within(options, limits.request.mul_f64(STATEMENT_SHARE))
+            let store = Store::connect_lazy_within(options, limits.request.mul_f64(STATEMENT_SHARE))?;
+            if let Some(standby) = &standby {
+                store.require_standby(standby.clone());
+            }
+            Ok::<_, StoreError>(store)
         }
     };
     let stores = Arc::new(Mutex::new(Vec::new()));

@@ -254,11 +254,16 @@ impl Found {
         last.into_iter()
             .map(|(clamp, position)| match present.get(&clamp) {
                 Some(present) if present.yards.contains(&yard) => present.line.clone(),
-                // What became of it elsewhere is none of this yard's.
-                other => FeedClamp {
+                // In another yard that the reader sees: gone from here as of what they are told there.
+                Some(elsewhere) => FeedClamp {
+                    state: None,
+                    ..elsewhere.line.clone()
+                },
+                // What became of it is none of theirs.
+                None => FeedClamp {
                     clamp: clamp.into(),
                     position,
-                    reference_version: other.map_or(0, |present| present.line.reference_version),
+                    reference_version: 0,
                     state: None,
                 },
             })

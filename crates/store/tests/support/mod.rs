@@ -9,6 +9,7 @@
     reason = "a test fails by panicking"
 )]
 
+pub mod hunt;
 pub mod mirror;
 pub mod tablet;
 pub mod world;
@@ -58,7 +59,10 @@ pub struct Bench {
 
 impl Bench {
     pub async fn new() -> Self {
-        let database = TestDatabase::new().await;
+        Self::on(TestDatabase::new().await).await
+    }
+    /// On a database of one's own.
+    pub async fn on(database: TestDatabase) -> Self {
         let clock = ManualClock::at("2026-03-02T08:00:00Z");
         let store = Store::connect(StoreOptions {
             url: database.service_url.clone(),

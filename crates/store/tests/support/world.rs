@@ -35,8 +35,13 @@ pub const INSPECTORS_COMPETENCE: CompetenceId = CompetenceId::new(Uuid::from_u12
 
 impl World {
     pub async fn new() -> Self {
+        Self::on(Bench::new().await).await
+    }
+
+    /// On a bench of one's own.
+    pub async fn on(bench: Bench) -> Self {
         let world = Self {
-            bench: Bench::new().await,
+            bench,
             next: AtomicU64::new(0x1_0000),
         };
         world.found().await;

@@ -17,7 +17,7 @@ use uuid::Uuid;
 pub const STATE_FORMAT: u32 = 1;
 
 /// Most bytes of one photo.
-pub const MAX_PHOTO_BYTES: u64 = 25 << 20;
+pub const MAX_PHOTO_BYTES: u64 = 20 << 20;
 /// Most bytes of one piece of a photo.
 pub const MAX_PHOTO_PIECE_BYTES: u64 = 1 << 20;
 
@@ -138,8 +138,8 @@ pub struct ClampLine {
     pub position: u64,
     /// Reference version by which its state was computed.
     pub reference_version: u64,
-    /// Its state; nothing if it is not in this yard (any more): then `position` is that of the last row that this yard was
-    /// told of it, and another yard may still have it.
+    /// Its state; nothing if it is not in this yard (any more), which holds whatever position you have of it: another yard
+    /// may still have it. Then `position` is as far as you can be told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>)]
     pub state: Option<ClampState>,

@@ -47,6 +47,27 @@ impl Asking for Again {
     }
 }
 
+/// Asks one address again and again as somebody.
+pub struct AgainAs {
+    /// Port of the service.
+    pub port: u16,
+    /// Somebody's token.
+    pub token: Arc<str>,
+    /// Path and query.
+    pub path: Arc<str>,
+}
+
+impl Asking for AgainAs {
+    fn next(&mut self, request: &mut Vec<u8>) {
+        request.clear();
+        let _ = write!(
+            request,
+            "GET {} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nAuthorization: Bearer {}\r\n\r\n",
+            self.path, self.port, self.token
+        );
+    }
+}
+
 /// Asks whether clamps are fit.
 pub struct AskFitness {
     /// Port of the service.

@@ -72,6 +72,9 @@ select h.position + row_number() over (order by c.number), gen_random_uuid(), c.
   join stream_head as s on s.stream = c.template
   join ledger as l on l.stream = s.stream and l.seq = s.seq
  cross join ledger_head as h;
+insert into delivered (yard_id, position)
+select distinct y.yard, l.position
+  from ledger as l join copy as c on c.id = l.stream cross join lateral unnest(delivered_to(l.yards, l.kind)) as y(yard);
 insert into stream_head (stream, seq, position, hash)
 select l.stream, l.seq, l.position, l.hash from ledger as l join copy as c on c.id = l.stream;
 update ledger_head set position = (select max(position) from ledger);

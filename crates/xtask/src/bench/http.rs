@@ -74,6 +74,14 @@ impl Connection {
         }
     }
 
+    /// Asks with `Connection: close` and answers all that came until then, as it came.
+    pub async fn whole(mut self, request: &[u8]) -> Done<String> {
+        self.stream.write_all(request).await.during("asking")?;
+        let mut bytes = Vec::new();
+        self.stream.read_to_end(&mut bytes).await.during("reading")?;
+        Ok(String::from_utf8_lossy(&bytes).into_owned())
+    }
+
     /// Asks for what comes in pieces of unknown number, and answers how many lines and bytes they had.
     pub async fn drain(mut self, request: &[u8]) -> Done<(usize, usize)> {
         self.stream.write_all(request).await.during("asking")?;

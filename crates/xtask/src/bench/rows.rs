@@ -5,8 +5,8 @@ use super::database::Yard;
 use super::http::{Asking, load};
 use super::pgbench::{self, Script};
 use super::table::{Line, Target, median};
-use super::wide;
 use super::{Bench, Running};
+use super::{pulls, wide};
 use crate::demo::CAST;
 use crate::failure::{Done, Failure, While};
 use crate::workspace;
@@ -27,6 +27,8 @@ pub const ROWS: &[Row] = &[
     ("fleet", grown_fleet),
     ("reports", wide::reports),
     ("stream", wide::stream),
+    ("pulls", pulls::pages),
+    ("snapshot", pulls::snapshot),
 ];
 
 /// Somebody who asks, with the clamps that they see.
@@ -224,33 +226,50 @@ fn tokens(bench: &Bench, running: &Running, askers: &[Asker]) -> Done<Vec<Arc<st
         .collect()
 }
 
+/// So many clients that record inspections.
+fn inspecting(
+    running: &Running,
+    askers: &[Asker],
+    tokens: &[Arc<str>],
+    clients: usize,
+) -> Vec<Box<dyn Asking>> {
+    let people = askers.iter().zip(tokens).cycle().take(clients).enumerate();
+    people
+        .map(|(client, (asker, token))| {
+            let rules = CAST
+                .iter()
+                .find(|member| member.key == asker.key)
+                .and_then(|member| member.yard);
+            boxed(Inspect {
+                port: running.service.port,
+                token: Arc::clone(token),
+                clamps: asker.clamps.clone(),
+                random: Random::of(client),
+                findings: rules
+                    .map(|yard| nothing_found(yard.yard().rule_set))
+                    .unwrap_or_default()
+                    .into(),
+            })
+        })
+        .collect()
+}
+
+/// Records inspections for a while, so that something has happened.
+pub fn happening(bench: &Bench, running: &Running) -> Done {
+    let askers = askers(running, None, "inspector")?;
+    let tokens = tokens(bench, running, &askers)?;
+    let clients = inspecting(running, &askers, &tokens, 8);
+    bench.wait(load(running.service.port, 201, clients, bench.seconds()))?;
+    Ok(())
+}
+
 /// Recording single inspections, each durable before it is answered.
 fn inspections(bench: &mut Bench) -> Done<Vec<Line>> {
     let running = bench.running(FLEET)?;
     let askers = askers(&running, None, "inspector")?;
     let tokens = tokens(bench, &running, &askers)?;
     let mut lines = Vec::new();
-    let clients_of = |clients: usize| -> Vec<Box<dyn Asking>> {
-        let people = askers.iter().zip(&tokens).cycle().take(clients).enumerate();
-        people
-            .map(|(client, (asker, token))| {
-                let rules = CAST
-                    .iter()
-                    .find(|member| member.key == asker.key)
-                    .and_then(|member| member.yard);
-                boxed(Inspect {
-                    port: running.service.port,
-                    token: Arc::clone(token),
-                    clamps: asker.clamps.clone(),
-                    random: Random::of(client),
-                    findings: rules
-                        .map(|yard| nothing_found(yard.yard().rule_set))
-                        .unwrap_or_default()
-                        .into(),
-                })
-            })
-            .collect()
-    };
+    let clients_of = |clients: usize| inspecting(&running, &askers, &tokens, clients);
     // One of them recorded, its record is what pgbench writes.
     bench.wait(load(
         running.service.port,

@@ -18,7 +18,7 @@ const COUNTED: u64 = 1_000_000;
 /// How often one thing is asked for one figure.
 const TIMES: u32 = 20;
 /// How much more memory a stream may take than there was before it.
-const STREAM_MIB: f64 = 32.0;
+pub const STREAM_MIB: f64 = 32.0;
 
 /// Of a thousand clamps so many are out in a fleet that is looked after: an assumption, there is no published figure.
 const USUALLY_OUT: u64 = 50;
@@ -156,7 +156,7 @@ pub fn stream(bench: &mut Bench) -> Done<Vec<Line>> {
             sizes = (lines, bytes);
             Ok(begin.elapsed().as_secs_f64())
         },
-        |bench| copied(bench, &running),
+        |bench| copied(bench, &running, "copy clamp to stdout"),
     )?;
     let grown = memory(&running.service)? - before;
     if u64::try_from(sizes.0).unwrap_or(0) < FLEET {
@@ -181,7 +181,8 @@ pub fn stream(bench: &mut Bench) -> Done<Vec<Line>> {
     }])
 }
 
-fn copied(bench: &Bench, running: &Running) -> Done<f64> {
+/// The seconds that a COPY takes.
+pub fn copied(bench: &Bench, running: &Running, statement: &str) -> Done<f64> {
     let nowhere = File::create("/dev/null").during("opening /dev/null")?;
     let begin = Instant::now();
     let mut command = bench.databases().program("psql");
@@ -191,7 +192,7 @@ fn copied(bench: &Bench, running: &Running) -> Done<f64> {
             "--quiet",
             &running.fleet.owner_url,
             "-c",
-            "copy clamp to stdout",
+            statement,
         ])
         .stdin(Stdio::null())
         .stdout(nowhere);
@@ -203,7 +204,7 @@ fn copied(bench: &Bench, running: &Running) -> Done<f64> {
 }
 
 /// The most memory that the service ever had, in MiB.
-fn memory(service: &Service) -> Done<f64> {
+pub fn memory(service: &Service) -> Done<f64> {
     let status = service.status()?;
     let kib: f64 = status
         .lines()

@@ -261,6 +261,7 @@ impl TestApp {
             listen: ([127, 0, 0, 1], 0).into(),
             metrics_listen: None,
             database_url: database.service_url.clone(),
+            standby: None,
             connections_per_worker: 4,
             workers: 1,
             signing_keys,
