@@ -30,8 +30,10 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 pub const LOST_AT_MOST: u32 = 5;
 /// First wait after a loss; doubled each time.
 const FIRST_WAIT_MS: u64 = 500;
-/// Longest wait.
+/// Longest wait of the device's own.
 pub const LONGEST_WAIT_MS: u64 = 60_000;
+/// Longest wait that the service asks for and gets within a run; what should wait longer waits for the next run.
+pub const LONGEST_TOLD_MS: u64 = 300_000;
 /// Bytes left for the envelope of a push.
 const ENVELOPE_BYTES: usize = 4096;
 
@@ -320,15 +322,15 @@ impl Core {
             }
             408 | 409 | 425 | 429 | 500..=599 => {
                 self.lost = self.lost.saturating_add(1);
-                if self.lost >= LOST_AT_MOST {
+                let told = refused
+                    .retry_after_seconds
+                    .map_or(0, |seconds| seconds.saturating_mul(1000));
+                if self.lost >= LOST_AT_MOST || told > LONGEST_TOLD_MS {
                     self.give_up(&refused.detail, actions);
                     return;
                 }
                 let own = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
-                let told = refused
-                    .retry_after_seconds
-                    .map_or(0, |seconds| seconds.saturating_mul(1000));
-                self.wait(own.max(told).min(LONGEST_WAIT_MS), actions);
+                self.wait(own.min(LONGEST_WAIT_MS).max(told), actions);
             }
             status => match question {
                 Request::Push { entries, .. } => self.push_refused(entries, refused, actions),

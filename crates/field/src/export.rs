@@ -1,4 +1,6 @@
 //! Unsent entries as a file: pushes as they would be sent, each signed by this device, for whoever can carry them.
+//!
+//! The service goes by the signatures of the people who wrote the entries; the device's own shows whose file it is.
 
 use crate::clock::Moment;
 use crate::database::Database;
@@ -81,6 +83,8 @@ pub fn bodies(file: &[u8]) -> Done<Vec<Value>> {
     }
     file.get("pushes")
         .and_then(Value::as_array)
-        .cloned()
-        .ok_or_else(refused)
+        .ok_or_else(refused)?
+        .iter()
+        .map(|part| part.get("push").cloned().ok_or_else(refused))
+        .collect()
 }

@@ -166,7 +166,17 @@ pub fn known(connection: &Connection, row: ClampRow, person: Option<PersonId>) -
 }
 
 /// Judges whatever bears a mark.
+///
+/// All of it is read from one snapshot of the database: a page that is written meanwhile must not lend its age to a state
+/// that was read before it.
 pub fn judge(connection: &Connection, mark: &str, moment: &Moment) -> Done<Answer> {
+    let snapshot = connection.unchecked_transaction()?;
+    let answer = judge_within(&snapshot, mark, moment)?;
+    snapshot.finish()?;
+    Ok(answer)
+}
+
+fn judge_within(connection: &Connection, mark: &str, moment: &Moment) -> Done<Answer> {
     let bearers = mirror::bearing(connection, mark)?;
     let look_alikes = mirror::candidates(connection, mark)?;
     let (mut live, retired): (Vec<_>, Vec<_>) = bearers.into_iter().partition(|row| !row.retired);

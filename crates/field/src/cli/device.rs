@@ -40,8 +40,7 @@ pub(super) fn enrol(desk: &mut Desk<'_>, server: &str, code: &str) -> Done<bool>
         jiff::SignedDuration::ZERO,
     );
     let request = serde_json::to_vec(&secret.enrolment(code)?)?;
-    let key = id(desk.host.random, desk.host.clock.moment().wall)?.to_string();
-    let enrolled: Enrolled = expect(http.post("/v1/devices", &request, None, Some(&key)), "enrolment")?;
+    let enrolled: Enrolled = expect(http.post("/v1/devices", &request, None, None), "enrolment")?;
     let identity = device::take_up(&mut desk.database, server, &enrolled)?;
     let value = json!({
         "device_id": identity.device_id,

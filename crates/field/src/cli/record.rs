@@ -96,7 +96,7 @@ pub(super) fn bearer(desk: &Desk<'_>, mark: &str) -> Done<ClampRow> {
             "more than one clamp bears the mark {mark}: have the yard lead tell them apart"
         ))),
         (None, _) => Err(Failure::refused(format!(
-            "this device knows no clamp of mark {mark}: read it again, or synchronise"
+            "this device knows no clamp of mark {mark}: read it again, or synchronise; `tag-out` needs no more than the mark"
         ))),
     }
 }

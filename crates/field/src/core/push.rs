@@ -1,7 +1,7 @@
 //! Pushing: receipts first, then batches, until every entry has a result of its own.
 
 use super::queue::QueuedState;
-use super::{Action, Core, LONGEST_WAIT_MS, Progress, Refused, Request, Step, Store, TroubleCode};
+use super::{Action, Core, LONGEST_TOLD_MS, Progress, Refused, Request, Step, Store, TroubleCode};
 use crate::journal::Acknowledgement;
 use clampward_domain::ids::EntryId;
 use clampward_wire::sync::pull::Receipts;
@@ -167,7 +167,7 @@ impl Core {
             .wait_seconds
             .map_or(0, |seconds| u64::from(seconds).saturating_mul(1000));
         let own = if again { RETRY_WAIT_MS } else { 0 };
-        let wait = told.max(own).min(LONGEST_WAIT_MS);
+        let wait = told.max(own).min(LONGEST_TOLD_MS);
         if wait > 0 && self.next_batch().is_some() {
             self.wait(wait, actions);
         } else {

@@ -226,6 +226,42 @@ fn wait_seconds(failed: u32) -> u64 {
     }
 }
 
+/// Counts an attempt, if one may be made now. Two that are made at once are counted one after the other.
+fn attempt(connection: &Connection, person: PersonId, now: &Moment) -> Done<Result<SignerRow, KeyProblem>> {
+    let row = connection
+        .query_row(
+            &format!("select {COLUMNS} from signer where person_id = ?1"),
+            params![person.to_string()],
+            raw,
+        )
+        .optional()?;
+    let Some(mut row) = row else {
+        return Ok(Err(KeyProblem::SignInAgain));
+    };
+    if row.sealed.is_empty() || row.failed >= FAILURES_AT_MOST {
+        return Ok(Err(KeyProblem::SignInAgain));
+    }
+    let boot = now.boot.to_string();
+    if row.failed > 0 && row.waits_boot.as_deref() != Some(boot.as_str()) {
+        // The device was restarted: the wait begins again.
+        let seconds = wait_seconds(row.failed);
+        wait(connection, person, now, seconds)?;
+        return Ok(Err(KeyProblem::TooSoon { seconds }));
+    }
+    let until = row.waits_until_ms.map_or(0, count);
+    if row.failed > 0 && now.monotonic_ms < until {
+        let seconds = (until - now.monotonic_ms).div_ceil(1000);
+        return Ok(Err(KeyProblem::TooSoon { seconds }));
+    }
+    row.failed = row.failed.saturating_add(1);
+    connection.execute(
+        "update signer set failed = ?2 where person_id = ?1",
+        params![person.to_string(), row.failed],
+    )?;
+    wait(connection, person, now, wait_seconds(row.failed))?;
+    Ok(Ok(row))
+}
+
 /// Opens a person's key with their code. The attempt is on the disk before the code is tried.
 pub fn open(
     database: &mut Database,
@@ -235,39 +271,9 @@ pub fn open(
     code: &str,
     now: &Moment,
 ) -> Done<OpenKey> {
-    let row = database
-        .connection()
-        .query_row(
-            &format!("select {COLUMNS} from signer where person_id = ?1"),
-            params![person.to_string()],
-            raw,
-        )
-        .optional()?
-        .ok_or(KeyProblem::SignInAgain)?;
+    let row = database.write(|connection| attempt(connection, person, now))??;
     let signer = read(&row)?;
-    if row.sealed.is_empty() || row.failed >= FAILURES_AT_MOST {
-        return Err(KeyProblem::SignInAgain.into());
-    }
-    let boot = now.boot.to_string();
-    if row.failed > 0 && row.waits_boot.as_deref() != Some(boot.as_str()) {
-        // The device was restarted: the wait begins again.
-        let seconds = wait_seconds(row.failed);
-        database.write(|connection| wait(connection, person, now, seconds))?;
-        return Err(KeyProblem::TooSoon { seconds }.into());
-    }
-    let until = row.waits_until_ms.map_or(0, count);
-    if row.failed > 0 && now.monotonic_ms < until {
-        let seconds = (until - now.monotonic_ms).div_ceil(1000);
-        return Err(KeyProblem::TooSoon { seconds }.into());
-    }
-    let failed = row.failed.saturating_add(1);
-    database.write(|connection| {
-        connection.execute(
-            "update signer set failed = ?2 where person_id = ?1",
-            params![person.to_string(), failed],
-        )?;
-        wait(connection, person, now, wait_seconds(failed))
-    })?;
+    let failed = row.failed;
     let mut sealed = URL_SAFE_NO_PAD
         .decode(&row.sealed)
         .map_err(|error| Failure::unreadable("a sealed key", error))?;

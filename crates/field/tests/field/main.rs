@@ -5,9 +5,11 @@
     clippy::panic,
     clippy::indexing_slicing,
     clippy::as_conversions,
-    reason = "a test fails by panicking"
+    clippy::disallowed_methods,
+    reason = "a test fails by panicking, and may read the clock"
 )]
 
+mod commands;
 #[path = "../../../domain/tests/support/mod.rs"]
 mod domain;
 mod durability;

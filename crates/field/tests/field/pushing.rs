@@ -271,3 +271,39 @@ fn a_device_that_is_turned_away_keeps_everything_and_says_so() {
     );
     assert_eq!(device.unsent(), 1);
 }
+
+#[test]
+fn the_service_is_waited_for_as_long_as_it_says_or_left_for_the_next_run() {
+    struct Busy<'a>(&'a mut crate::support::service::Service, u64, u32);
+    impl Transport for Busy<'_> {
+        fn ask(
+            &mut self,
+            question: &Question,
+            each: &mut dyn FnMut(clampward_field::core::Answer) -> Done,
+        ) -> Done<Asked> {
+            if matches!(question, Question::Push(_)) && self.2 > 0 {
+                self.2 -= 1;
+                each(clampward_field::core::Answer::Refused(
+                    clampward_field::core::Refused {
+                        status: 503,
+                        code: "overloaded".to_owned(),
+                        detail: "Too much is under way at once.".to_owned(),
+                        retry_after_seconds: Some(self.1),
+                    },
+                ))?;
+                return Ok(Asked::Answered);
+            }
+            self.0.ask(question, each)
+        }
+    }
+    for (seconds, left) in [(90, 0), (1_000, 1)] {
+        let mut service = houston();
+        let mut device = Device::enrolled();
+        device.tag_out(Named::Clamp(known(&service)));
+        let begun = device.clock.wall.get();
+        let report = device.sync(&mut Busy(&mut service, seconds, 1));
+        let waited = device.clock.wall.get().duration_since(begun).as_secs();
+        assert_eq!(report.left, left);
+        assert_eq!(waited, if left == 0 { 90 } else { 0 });
+    }
+}
