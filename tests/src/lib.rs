@@ -12,4 +12,5 @@
 
 pub mod console;
 pub mod program;
+pub mod simulation;
 pub mod yard;

@@ -124,7 +124,7 @@ async fn told_to_stop_the_service_says_so_takes_nothing_new_and_finishes_what_is
         body.len()
     )
     .unwrap();
-    let held = r#"clampward_requests_under_way{class="writes"} 1"#;
+    let held = r#"clampward_requests_under_way{class="sign_in"} 1"#;
     while !place.counters().contains(held) {
         std::thread::yield_now();
     }

@@ -4,6 +4,7 @@
 //! program does that is started for it.
 #![allow(
     dead_code,
+    unused_imports,
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,

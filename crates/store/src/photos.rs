@@ -4,7 +4,7 @@
 mod cited;
 mod uploads;
 
-pub(crate) use cited::{Citation, cite, missing};
+pub(crate) use cited::{Citation, cite, missing, pending};
 pub use cited::{CitedPhoto, PhotoFilter, PhotoKey};
 pub use uploads::{Added, Piece, Upload};
 

@@ -114,7 +114,7 @@ async fn four_after_a_dump_into_a_new_cluster_who_read_beyond_it_is_told_and_all
             "--file",
             dump,
             "--dbname",
-            &world.bench.database.owner_url,
+            world.bench.database.owner_url.split('?').next().unwrap(),
         ],
     );
     tag_outs(&world, store, clamp, 5).await;

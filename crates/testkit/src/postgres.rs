@@ -6,10 +6,12 @@
 mod account;
 mod binaries;
 mod cluster;
+mod pair;
 
 pub use account::Account;
 pub use binaries::Binaries;
 pub use cluster::{Cluster, ClusterOptions, Place};
+pub use pair::{Pair, STANDBY};
 
 use std::io;
 use std::path::PathBuf;

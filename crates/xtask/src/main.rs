@@ -13,6 +13,7 @@ mod openapi;
 mod oracle;
 mod python;
 mod schemathesis;
+mod simulate;
 mod test;
 mod up;
 mod workspace;
@@ -42,6 +43,8 @@ enum Command {
     Openapi(openapi::Options),
     /// Try the running service as each role with everything that the contract allows and what it does not: minutes.
     Schemathesis,
+    /// Play tablets, the service and its database in bad weather out of a seed: `--seeds N --ops M`; `--order N`.
+    Simulate(simulate::Options),
     /// Measure the service against its own statements in pgbench, on this machine, and print the ratios.
     Bench(bench::Options),
 }
@@ -53,6 +56,7 @@ fn main() -> ExitCode {
         Command::Check => check::run(),
         Command::Openapi(options) => openapi::run(&options),
         Command::Schemathesis => schemathesis::run(),
+        Command::Simulate(options) => simulate::run(&options),
         Command::Bench(options) => bench::run(&options),
     };
     match done {

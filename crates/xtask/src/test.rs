@@ -4,7 +4,7 @@
 //! elsewhere; this only knows the order: what is quick and often wrong comes first.
 
 use crate::failure::{Done, Failure, While};
-use crate::{check, clients, compose, openapi, oracle, schemathesis, workspace};
+use crate::{check, clients, compose, openapi, oracle, workspace};
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
@@ -47,7 +47,6 @@ const STEPS: &[(&str, Action)] = &[
     ("contract compatible", || openapi::compatible(None)),
     ("oracle", oracle::run),
     ("generated clients", clients::run),
-    ("schemathesis", schemathesis::run),
     ("tests", tests),
     ("compose", compose::run),
 ];

@@ -144,7 +144,7 @@ mod tests {
             .collect();
         assert_eq!(
             of_devices,
-            ["read_self", "read_reference", "sync", "upload_photos"]
+            ["read_self", "read_reference", "sync", "pull", "upload_photos"]
         );
         assert_eq!(<Sync as Permission>::ROLES, &[Role::Device]);
     }

@@ -149,16 +149,16 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
                 .lock()
                 .unwrap_or_else(PoisonError::into_inner)
                 .push(store.clone());
-            Data::new(Services::new(
+            Data::new(Services {
                 store,
                 tokens,
-                Arc::clone(&hasher),
-                Arc::clone(&quotas),
-                Arc::clone(readiness),
-                Arc::clone(waiting),
-                Arc::clone(&photos),
+                hasher: Arc::clone(&hasher),
+                quotas: Arc::clone(&quotas),
+                readiness: Arc::clone(readiness),
+                waiting: Arc::clone(waiting),
+                photos: Arc::clone(&photos),
                 limits,
-            ))
+            })
         });
         let addresses = Arc::new(openapi::Addresses::of(&document));
         let around = Rc::new(Frame {

@@ -112,7 +112,8 @@ impl Waiting {
         let taken = self
             .under_way
             .fetch_update(Ordering::Relaxed, Ordering::Relaxed, next);
-        taken.is_ok().then_some(Place(self))
+        // Made only where one was taken: it is given back when dropped.
+        taken.is_ok().then(|| Place(self))
     }
 
     /// Waits until something happens after a position, no longer than until an instant.

@@ -439,18 +439,10 @@ impl<'a> Door<'a> {
                 detail: "The time told lies ahead of the server's; it counts as of now.".to_owned(),
             });
         }
-        let pending = new
-            .body
-            .photos()
-            .iter()
-            .filter(|photo| self.missing.contains(photo))
-            .count();
-        if pending > 0 {
-            judgement.outcome.remarks.push(Remark {
-                code: RemarkCode::PhotosPending,
-                detail: format!("{pending} of its photos have not arrived yet; they can be sent later."),
-            });
-        }
+        judgement
+            .outcome
+            .remarks
+            .extend(photos::pending(&new.body, &self.missing));
         let mut yards = before.yards();
         yards.extend(subject.state.yards());
         yards.sort_unstable();

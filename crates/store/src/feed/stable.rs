@@ -5,7 +5,7 @@
 
 use crate::{Store, StoreError};
 use std::collections::VecDeque;
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 /// Samples that wait for the standby.
 const SAMPLES: usize = 64;
@@ -20,7 +20,8 @@ pub(crate) struct Stable {
 #[derive(Debug, Default)]
 struct Known {
     waiting: VecDeque<Sample>,
-    position: u64,
+    /// What the standby has: the newest sample of which that is known.
+    reached: Option<Sample>,
 }
 
 /// A position with its tag, and a place in the log behind its commit.
@@ -58,6 +59,22 @@ impl Known {
         }
         self.waiting.push_back(sample);
     }
+    /// Forgets what was known of another history: the row that was reached is not (any more) the one that stands there.
+    /// A standby may have had it; the one that follows now need not have what took its place.
+    fn hold_against(&mut self, reached: Option<Sample>, tag_there: Option<i64>) {
+        if reached.is_some_and(|reached| self.reached == Some(reached) && Some(reached.tag) != tag_there) {
+            self.reached = None;
+        }
+    }
+    /// The standby has this, too.
+    fn reach(&mut self, sample: Sample) {
+        if self
+            .reached
+            .is_none_or(|reached| reached.position < sample.position)
+        {
+            self.reached = Some(sample);
+        }
+    }
     /// Takes out the newest sample that the standby has, and all before it.
     fn flushed(&mut self, flushed: i64) -> Option<Sample> {
         let mut newest = None;
@@ -76,6 +93,8 @@ struct Now {
     /// Bytes of the log; nothing on a database that follows another one.
     written: Option<i64>,
     flushed: Option<i64>,
+    /// The tag of what stands where the standby had reached.
+    reached_tag: Option<i64>,
 }
 
 impl Store {
@@ -92,24 +111,23 @@ impl Store {
         let Some(standby) = self.inner.stable.standby.get() else {
             return self.position().await;
         };
+        let reached = self.known().reached;
         // The head is of the statement's snapshot, which is older than its calls: what it shows was written before.
         let now: Now = sqlx::query_as(
             "-- feed.stable
              select h.position, (select l.tag from ledger as l where l.position = h.position) as tag,
                     case when not pg_is_in_recovery() then (pg_current_wal_insert_lsn() - '0/0'::pg_lsn)::bigint end as written,
-                    (flushed_by_standby($1) - '0/0'::pg_lsn)::bigint as flushed
+                    (flushed_by_standby($1) - '0/0'::pg_lsn)::bigint as flushed,
+                    (select l.tag from ledger as l where l.position = $2) as reached_tag
                from ledger_head as h where h.one",
         )
         .bind(standby)
+        .bind(reached.map(|reached| reached.position))
         .fetch_one(&self.inner.door)
         .await?;
-        let reached = {
-            let mut known = self
-                .inner
-                .stable
-                .known
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner);
+        let newest = {
+            let mut known = self.known();
+            known.hold_against(reached, now.reached_tag);
             if let (Some(written), Some(tag)) = (now.written, now.tag) {
                 known.sample(Sample {
                     position: now.position,
@@ -119,24 +137,24 @@ impl Store {
             }
             now.flushed.and_then(|flushed| known.flushed(flushed))
         };
-        if let Some(reached) = reached
-            && self.is_still_there(reached).await?
+        if let Some(newest) = newest
+            && self.is_still_there(newest).await?
         {
-            let mut known = self
-                .inner
-                .stable
-                .known
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner);
-            known.position = known.position.max(reached.position.unsigned_abs());
+            self.known().reach(newest);
         }
-        let known = self
-            .inner
+        let position = self
+            .known()
+            .reached
+            .map_or(0, |reached| reached.position.unsigned_abs());
+        Ok(position.min(now.position.unsigned_abs()))
+    }
+
+    fn known(&self) -> MutexGuard<'_, Known> {
+        self.inner
             .stable
             .known
             .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        Ok(known.position.min(now.position.unsigned_abs()))
+            .unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Whether the row that was sampled is the one that stands there: after a standby without it took over, the log may
@@ -174,6 +192,27 @@ mod tests {
         assert_eq!(known.flushed(299), Some(sample(2, 200)));
         assert_eq!(known.flushed(299), None);
         assert_eq!(known.flushed(300), Some(sample(5, 300)));
+    }
+
+    #[test]
+    fn what_a_standby_had_of_another_history_is_not_stable_in_this_one() {
+        let mut known = Known::default();
+        known.reach(sample(100, 1_000));
+        // The same history.
+        known.hold_against(Some(sample(100, 1_000)), Some(700));
+        assert_eq!(known.reached, Some(sample(100, 1_000)));
+        // Somebody else went on meanwhile: what was read says nothing about that.
+        known.hold_against(Some(sample(90, 900)), None);
+        assert_eq!(known.reached, Some(sample(100, 1_000)));
+        // A backup of position 60 was restored, and the ledger is at 80, or at 120, with other rows.
+        for tag_there in [None, Some(1)] {
+            let mut restored = Known::default();
+            restored.reach(sample(100, 1_000));
+            restored.hold_against(Some(sample(100, 1_000)), tag_there);
+            assert_eq!(restored.reached, None);
+            restored.reach(sample(70, 1_100));
+            assert_eq!(restored.reached, Some(sample(70, 1_100)));
+        }
     }
 
     #[test]

@@ -2,7 +2,9 @@
 
 use super::read_digest;
 use crate::{Store, StoreError, Tx};
+use clampward_domain::entry::Body;
 use clampward_domain::ids::{ClampId, EntryId, PersonId, YardId};
+use clampward_domain::judge::{Remark, RemarkCode};
 use clampward_domain::photo::PhotoDigest;
 use clampward_domain::reference::YardScope;
 use jiff::Timestamp;
@@ -107,6 +109,19 @@ pub(crate) async fn missing(
             .await?;
     let there: BTreeSet<PhotoDigest> = there.into_iter().map(read_digest).collect::<Result<_, _>>()?;
     Ok(photos.difference(&there).copied().collect())
+}
+
+/// What the author of an entry is told of its photos that are `missing`.
+pub(crate) fn pending(body: &Body, missing: &BTreeSet<PhotoDigest>) -> Option<Remark> {
+    let pending = body
+        .photos()
+        .iter()
+        .filter(|photo| missing.contains(photo))
+        .count();
+    (pending > 0).then(|| Remark {
+        code: RemarkCode::PhotosPending,
+        detail: format!("{pending} of its photos have not arrived yet; they can be sent later."),
+    })
 }
 
 /// Writes what entries cite.

@@ -14,7 +14,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
-use tokio::task::JoinSet;
+use tokio::task::{JoinSet, LocalSet};
 
 /// Who writes at once.
 pub const WRITERS: usize = 16;
@@ -84,18 +84,21 @@ pub async fn hunt(world: Arc<World>, entries: usize) -> Found {
     let reader = tokio::spawn(read(another(&world).await, from, Arc::clone(&done)));
     let begun = Arc::new(AtomicUsize::new(0));
     let store = another(&world).await;
+    // One thread is enough: they wait for the database, each on a connection of its own.
+    let together = LocalSet::new();
     let mut writers = JoinSet::new();
     for writer in 0..WRITERS {
-        writers.spawn(write(
+        let one = write(
             Arc::clone(&world),
             store.clone(),
             clamps.clone(),
             Arc::clone(&begun),
             entries,
             writer,
-        ));
+        );
+        writers.spawn_local_on(one, &together);
     }
-    let written = writers.join_all().await;
+    let written = together.run_until(writers.join_all()).await;
     done.store(true, Ordering::SeqCst);
     let (told, polls) = reader.await.unwrap();
     let seen: BTreeSet<i64> = told.iter().copied().collect();

@@ -14,7 +14,7 @@ use std::process::{ExitStatus, Output, Stdio};
 use std::time::{Duration, Instant};
 
 /// The superuser of a private cluster.
-const SUPERUSER: &str = "postgres";
+pub(super) const SUPERUSER: &str = "postgres";
 /// How often another port is tried when someone else took the free one first.
 const PORT_ATTEMPTS: u32 = 5;
 /// How long a start may take; after a crash the server replays its log first.
@@ -307,7 +307,7 @@ fn prepare_kept(account: &Account, directory: &Path) -> Result<PathBuf, ClusterE
     Ok(directory)
 }
 
-fn prepare_temporary(account: &Account) -> Result<PathBuf, ClusterError> {
+pub(super) fn prepare_temporary(account: &Account) -> Result<PathBuf, ClusterError> {
     let mut refused = None;
     for parent in [std::env::temp_dir(), PathBuf::from("/tmp")] {
         let made = tempfile::Builder::new()
@@ -349,14 +349,17 @@ fn is_server_of(number: &str, data: &Path) -> bool {
     !number.is_empty() && Some(working) == data.canonicalize().ok()
 }
 
-fn free_port() -> Result<u16, ClusterError> {
+pub(super) fn free_port() -> Result<u16, ClusterError> {
     TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
         .and_then(|listener| listener.local_addr())
         .map(|address| address.port())
         .map_err(while_doing("looking for a free port"))
 }
 
-fn run(command: &mut std::process::Command, program: &'static str) -> Result<Output, ClusterError> {
+pub(super) fn run(
+    command: &mut std::process::Command,
+    program: &'static str,
+) -> Result<Output, ClusterError> {
     let output = command
         .stdin(Stdio::null())
         .output()
@@ -372,7 +375,7 @@ fn run(command: &mut std::process::Command, program: &'static str) -> Result<Out
 }
 
 /// What the server wrote to its log in this attempt.
-fn tail(path: &Path, begin: u64) -> String {
+pub(super) fn tail(path: &Path, begin: u64) -> String {
     let mut text = String::new();
     let read = File::open(path).and_then(|mut file| {
         file.seek(SeekFrom::Start(begin))?;

@@ -79,6 +79,7 @@ const PLAN: &[Place] = &[
             "clampward-store",
             "clampward-api",
             "clampward-testkit",
+            "clampward-field",
         ],
         never: &[],
         not_directly: &[],

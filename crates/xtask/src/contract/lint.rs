@@ -169,7 +169,8 @@ fn answers(document: &Value, operation: &Value, place: &str, found: &mut Vec<Str
             if contents.len() != 1 || contents.iter().any(|(media, _)| media.as_str() != PROBLEM) {
                 found.push(format!("{here} is not {PROBLEM} alone"));
             }
-        } else if contents.is_empty() && (status == "200" || status == "201") {
+        // An answer to HEAD has no body (RFC 9110 section 9.3.2).
+        } else if contents.is_empty() && (status == "200" || status == "201") && !place.starts_with("HEAD ") {
             found.push(format!("{here} has no content"));
         }
         for (name, header) in members(response, "headers") {

@@ -9,40 +9,15 @@ use crate::waiting::Waiting;
 use clampward_store::Store;
 use std::sync::Arc;
 
-/// The store and sign-in of one worker. Its contents are reachable through the extractors only.
+/// The store and sign-in of one worker. The server puts it together; handlers reach its contents through the extractors only.
 #[derive(Clone)]
 pub struct Services {
-    pub(super) store: Store,
-    pub(super) tokens: Arc<Tokens>,
-    pub(super) hasher: Arc<Hasher>,
-    pub(super) quotas: Arc<Quotas>,
-    pub(super) readiness: Arc<Readiness>,
-    pub(super) waiting: Arc<Waiting>,
-    pub(super) photos: Arc<Photos>,
-    pub(super) limits: Limits,
-}
-
-impl Services {
-    /// Puts them together.
-    pub fn new(
-        store: Store,
-        tokens: Arc<Tokens>,
-        hasher: Arc<Hasher>,
-        quotas: Arc<Quotas>,
-        readiness: Arc<Readiness>,
-        waiting: Arc<Waiting>,
-        photos: Arc<Photos>,
-        limits: Limits,
-    ) -> Self {
-        Self {
-            store,
-            tokens,
-            hasher,
-            quotas,
-            readiness,
-            waiting,
-            photos,
-            limits,
-        }
-    }
+    pub(crate) store: Store,
+    pub(crate) tokens: Arc<Tokens>,
+    pub(crate) hasher: Arc<Hasher>,
+    pub(crate) quotas: Arc<Quotas>,
+    pub(crate) readiness: Arc<Readiness>,
+    pub(crate) waiting: Arc<Waiting>,
+    pub(crate) photos: Arc<Photos>,
+    pub(crate) limits: Limits,
 }

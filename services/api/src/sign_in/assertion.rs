@@ -283,7 +283,8 @@ mod tests {
             part(&format!("{}{}", "[".repeat(1000), "]".repeat(1000))),
         ] {
             let refused = judged(&text).unwrap_err();
-            assert_eq!(refused, AssertionRefusal::Malformed, "{text}");
+            let unread = matches!(refused, AssertionRefusal::Malformed | AssertionRefusal::Header);
+            assert!(unread, "{refused:?}: {text}");
         }
     }
 }

@@ -141,7 +141,7 @@ async fn two_who_send_the_same_photo_at_once_do_not_disturb_each_other() {
         fleet.piece(&fleet.inspector, &photo, 500, length, &bytes[500..]),
     );
     assert_eq!((one.status, two.status), (200, 200), "{} {}", one.body, two.body);
-    assert_eq!(fleet.files("views"), [photo.clone()]);
+    assert_eq!(fleet.files("views"), std::slice::from_ref(&photo));
     assert_eq!(fleet.files("staging"), Vec::<String>::new());
     fleet.stop().await;
 }

@@ -160,7 +160,7 @@ impl Call<'_> {
             .send_body(self.body.unwrap_or_default())
             .await
             .expect("an answer");
-        let bytes = response.body().limit(8 << 20).await.expect("a body");
+        let bytes = response.body().limit(64 << 20).await.expect("a body");
         let mut reply = Reply {
             status: response.status().as_u16(),
             headers: response.headers().clone(),
