@@ -9,7 +9,9 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::openapi::RefOr;
-use utoipa::openapi::schema::{KnownFormat, Object, ObjectBuilder, OneOfBuilder, Schema, SchemaFormat, Type};
+use utoipa::openapi::schema::{
+    KnownFormat, Object, ObjectBuilder, OneOfBuilder, Schema, SchemaFormat, SchemaType, Type,
+};
 use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
@@ -187,7 +189,12 @@ fn line_schema(title: &str, what: &str, word: &str, id: &str, known: (&str, &str
         .description(Some(what))
         .property("type", word)
         .property(id, uuid)
-        .property(known.0, ObjectBuilder::new().description(Some(known.1)))
+        .property(
+            known.0,
+            ObjectBuilder::new()
+                .schema_type(SchemaType::AnyValue)
+                .description(Some(known.1)),
+        )
         .required("type")
         .required(id)
         .required(known.0)
