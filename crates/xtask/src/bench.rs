@@ -10,9 +10,11 @@ mod http;
 mod machine;
 mod pgbench;
 mod pulls;
+mod pushes;
 mod rows;
 mod service;
 mod table;
+mod tablets;
 mod wide;
 
 use crate::failure::{Done, Failure, While};

@@ -163,13 +163,19 @@ async fn what_cannot_be_an_address_is_refused_and_not_kept() {
     app.stop().await;
 }
 
-/// Statuses of so many attempts, of which so many are under way at once; every refusal says when to come back.
+/// Statuses of so many attempts, of which so many are under way at once; every refusal says when to come back. Where the
+/// database has too much to do, an attempt is made again, as whoever guesses would.
 async fn flood(app: &TestApp, attempts: usize, email: impl Fn(usize) -> String) -> (usize, usize) {
     let email = &email;
     let lanes = (0..AT_ONCE).map(|lane| async move {
         let (mut looked_at, mut slowed) = (0, 0);
         for number in (lane..attempts).step_by(AT_ONCE) {
-            let reply = app.try_sign_in(&email(number), WRONG).await;
+            let mut reply = app.try_sign_in(&email(number), WRONG).await;
+            for _ in 0..5 {
+                if reply.status == 503 && retry_after(&reply) >= 1 {
+                    reply = app.try_sign_in(&email(number), WRONG).await;
+                }
+            }
             match reply.status {
                 401 => looked_at += 1,
                 429 => {
@@ -194,7 +200,10 @@ async fn ten_thousand_wrong_passwords_on_one_account_cost_five_hashes_and_bar_no
     let app = TestApp::start().await;
     let (_, session) = app.person("Tor Vik", &["inspector"], json!("all")).await;
     let (looked_at, slowed) = flood(&app, 10_000, |_| "tor.vik@halvorsund.example".to_owned()).await;
-    assert_eq!((looked_at, slowed), (5, 9_995));
+    assert_eq!(looked_at + slowed, 10_000);
+    // An attempt that was counted and then got no answer is one of the five too.
+    assert!((1..=5).contains(&looked_at), "{looked_at}");
+    assert_eq!(app.attempts_without_success().await, 5);
     app.get(&session, "/v1/me").await.succeeded(200);
     app.sign_in(ADMINISTRATOR, &app.administrator_password).await;
     app.clock.advance(SignedDuration::from_secs(1));

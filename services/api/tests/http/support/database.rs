@@ -93,6 +93,13 @@ impl TestApp {
             .await
             .expect("a count")
     }
+    /// Attempts to sign in without success that are remembered, of all accounts.
+    pub async fn attempts_without_success(&self) -> i64 {
+        sqlx::query_scalar("select coalesce(sum(attempts), 0)::bigint from sign_in_throttle")
+            .fetch_one(&mut self.owner().await)
+            .await
+            .expect("a sum")
+    }
     /// A session of a person under the person's own id, for tokens that a test signs itself.
     pub async fn open_session(&self, person: &str) {
         let person: uuid::Uuid = person.parse().expect("a person's id");
