@@ -16,6 +16,7 @@ use crate::quantity::Mass;
 use crate::reference::Reference;
 use crate::returns;
 use crate::words::{AmendmentField, CompetenceKind, Role, ServiceClass};
+use jiff::Timestamp;
 
 impl ClampState {
     /// Takes one more entry, which comes last in the fold's order. `evidence` holds what [`ClampState::needs`] asked for.
@@ -33,25 +34,41 @@ impl ClampState {
         match &entry.body {
             Body::Registered(body) => self.register(entry, body, reference),
             Body::Inspected(body) => self.inspect(entry, body, evidence, reference),
-            Body::Repaired(body) => self.renew(body),
+            Body::Repaired(body) => {
+                if entry.may_count() {
+                    self.renew(body);
+                }
+            }
             Body::ReturnedToService(body) => {
                 self.waiting.insert(entry.id, Waiting::of(self, entry, body));
             }
-            Body::Transferred(body) => self.places.add(entry.id, body.to_yard, body.replaces),
+            // One that nobody signed stands beside where it was: it hides the clamp from no yard.
+            Body::Transferred(body) => {
+                let replaces = body.replaces.filter(|_| entry.may_count());
+                self.places.add(entry.id, body.to_yard, replaces);
+            }
             Body::Classified(body) => self.classify(entry, body, reference),
             Body::Issued(body) => {
+                self.see(entry, entry.counted_at);
                 self.first_issued_at = Some(
                     self.first_issued_at
                         .map_or(entry.counted_at, |at| at.min(entry.counted_at)),
                 );
-                self.issued = Some(IssuedTo {
-                    entry: entry.id,
-                    at: entry.counted_at,
-                    person: body.issued_to,
-                    name: body.issued_to_name.clone(),
-                });
+                if entry.may_count() || self.issued.is_none() {
+                    self.issued = Some(IssuedTo {
+                        entry: entry.id,
+                        at: entry.counted_at,
+                        person: body.issued_to,
+                        name: body.issued_to_name.clone(),
+                    });
+                }
             }
-            Body::Received(_) => self.issued = None,
+            // Who has it may not sign its return: nobody is taken off it without a signature.
+            Body::Received(_) => {
+                if entry.may_count() {
+                    self.issued = None;
+                }
+            }
             Body::Used(body) => self.use_up(entry, body, reference),
             Body::Retired(_) => {
                 if !self.retirement_undone(entry.id) {
@@ -143,14 +160,22 @@ impl ClampState {
         let registration = Registration {
             entry: entry.id,
             at: entry.counted_at,
+            is_unsigned: !entry.may_count(),
             body: body.clone(),
         };
-        // Which of two was recorded first, their told times do not say: both stand.
-        if self.registration.is_some() {
-            self.registered_again.push(registration);
-            self.open(opens::registered_again(entry));
-        } else {
-            self.registration = Some(registration);
+        // Which of two was recorded first, their told times do not say: both stand. Who it is says the first that somebody
+        // signed for.
+        match &mut self.registration {
+            Some(first) => {
+                let again = if first.is_unsigned && !registration.is_unsigned {
+                    std::mem::replace(first, registration)
+                } else {
+                    registration
+                };
+                self.registered_again.push(again);
+                self.open(opens::registered_again(entry));
+            }
+            None => self.registration = Some(registration),
         }
         self.places.add(entry.id, body.yard_id, None);
         let direction = self.directed(entry, body.direction.as_ref(), reference);
@@ -304,8 +329,17 @@ impl ClampState {
             first,
             last: day_of(entry, reference),
         };
-        // A report of no lifts is no regular use.
-        self.uses.add(from, until, (body.lifts > 0).then_some(days));
+        // A report of no lifts is no regular use, nor is one that nobody signed.
+        let is_regular = body.lifts > 0 && entry.may_count();
+        self.uses.add(from, until, is_regular.then_some(days));
+        self.see(entry, from);
+    }
+
+    /// Notes that somebody signed for having seen it in use at an instant.
+    fn see(&mut self, entry: &Entry, at: Timestamp) {
+        if entry.may_count() {
+            self.first_seen_at = Some(self.first_seen_at.map_or(at, |first| first.min(at)));
+        }
     }
 
     /// Whether two persons undid a retirement.

@@ -68,6 +68,9 @@ pub struct Registration {
     pub entry: EntryId,
     /// When.
     pub at: Timestamp,
+    /// Whether nobody signed for it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_unsigned: bool,
     /// What it said.
     pub body: Registered,
 }
@@ -204,6 +207,9 @@ pub struct ClampState {
     /// First issue.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub first_issued_at: Option<Timestamp>,
+    /// The first issue or use that somebody signed for: an exemption rests on this one only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first_seen_at: Option<Timestamp>,
     /// Who has it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub issued: Option<IssuedTo>,
@@ -252,6 +258,7 @@ impl ClampState {
             uses: Uses::default(),
             proof_test: None,
             first_issued_at: None,
+            first_seen_at: None,
             issued: None,
             retired: None,
         }
@@ -290,10 +297,10 @@ impl ClampState {
         }
     }
 
-    /// The latest amendment of a field, by anybody, of any entry; of a rating, the latest that is proven.
+    /// The latest amendment of a field that somebody signed for, of any entry; of a rating, the latest that is proven.
     pub fn amended(&self, field: AmendmentField) -> Option<&Amended> {
         self.amendments_of(field)
-            .filter(|(entry, _)| !field.is_rating() || self.proven.contains(&entry.id))
+            .filter(|(entry, _)| entry.may_count() && (!field.is_rating() || self.proven.contains(&entry.id)))
             .max_by_key(|(entry, _)| entry.order())
             .map(|(_, amended)| amended)
     }

@@ -93,7 +93,8 @@ fn floor(bench: &Bench, running: &Running) -> Done<Vec<String>> {
         device = tablet.device().to_string();
         bench.wait(first_push(running, tablet))?;
     }
-    let last = "select encode(bytes, 'hex') || '|' || encode(outcome, 'hex') || '|' || performed_by from ledger
+    let last =
+        "select encode(bytes, 'hex') || '|' || encode(outcome, 'hex') || '|' || performed_by from ledger
                  where position = (select max(position) from ledger)";
     let last = bench.databases().psql(&running.fleet.owner_url, &["-c", last])?;
     let parts: Vec<&str> = last.trim().split('|').collect();
@@ -193,8 +194,8 @@ async fn come_back(port: u16, tablet: &Tablet, body: &[u8]) -> Done<Came> {
             200 if said.is_empty() => {}
             200 if said.contains(r#""outcome":"retry""#) => came.told_to_wait += 1,
             200 => {
-                let recorded =
-                    said.matches(r#""outcome":"recorded""#).count() + said.matches("already_recorded").count();
+                let recorded = said.matches(r#""outcome":"recorded""#).count()
+                    + said.matches("already_recorded").count();
                 return if recorded == UNSENT {
                     Ok(came)
                 } else {

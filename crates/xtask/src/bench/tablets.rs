@@ -253,7 +253,9 @@ impl Tablet {
     reason = "a measurement at this moment, by a binary"
 )]
 fn now() -> Timestamp {
-    Timestamp::now().round(jiff::Unit::Microsecond).unwrap_or_default()
+    Timestamp::now()
+        .round(jiff::Unit::Microsecond)
+        .unwrap_or_default()
 }
 
 /// Pushes batches that were written before.
