@@ -73,6 +73,11 @@ class Clamp:
         self.h, self.catalogue = history, catalogue
         self.moments = [fact["at"] for fact in history["facts"]]
         self.once = {}  # answers that depend on a fact alone: a saving of time, not a state
+        # Nobody's word counts from a yard in which the clamp had not been by then.
+        been = {history["facts"][0]["yard"]}
+        for fact in history["facts"]:
+            been |= {fact["to_yard"]} if fact["kind"] == "transferred" else set()
+            fact["signed"] = fact["signed"] and fact["yard"] in been
 
     # Reference data ------------------------------------------------------------------------------------------
     def yard(self, name, at):

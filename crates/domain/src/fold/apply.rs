@@ -23,8 +23,18 @@ impl ClampState {
     pub fn apply(&mut self, entry: &Entry, evidence: &Evidence, reference: &Reference) {
         self.last = Some(entry.order());
         self.entries = self.entries.saturating_add(1);
+        self.note_places([entry]);
+        let told = entry;
+        let weighed = self.weighed(told);
+        let entry = weighed.as_ref();
+        // An amendment opens what it opens by itself; whether it is proven was noted before.
+        let opening = if matches!(told.body, Body::Amended(_)) {
+            told
+        } else {
+            entry
+        };
         for lockout in opened_by(
-            entry,
+            opening,
             self.lowest_wll(entry, reference),
             &self.readings,
             reference,
@@ -33,14 +43,14 @@ impl ClampState {
         }
         match &entry.body {
             Body::Registered(body) => self.register(entry, body, reference),
-            Body::Inspected(body) => self.inspect(entry, body, evidence, reference),
+            Body::Inspected(body) => self.inspect(told, body, evidence, reference),
             Body::Repaired(body) => {
                 if entry.may_count() {
                     self.renew(body);
                 }
             }
             Body::ReturnedToService(body) => {
-                self.waiting.insert(entry.id, Waiting::of(self, entry, body));
+                self.waiting.insert(entry.id, Waiting::of(self, told, body));
             }
             // One that nobody signed stands beside where it was: it hides the clamp from no yard.
             Body::Transferred(body) => {
@@ -82,12 +92,12 @@ impl ClampState {
             Body::ProofTested(body) => self.prove(entry, body),
             Body::TaggedOut(_) | Body::Amended(_) | Body::Reassessed(_) => {}
         }
-        if self.waiting.is_empty() || evidence.contains_key(&entry.id) {
+        if self.waiting.is_empty() || evidence.contains_key(&told.id) {
             returns::settle(self, evidence, reference);
         } else {
             // The entry itself may be what a return waits for.
             let mut with_itself = evidence.clone();
-            with_itself.insert(entry.id, entry.clone());
+            with_itself.insert(told.id, told.clone());
             returns::settle(self, &with_itself, reference);
         }
     }
@@ -95,7 +105,7 @@ impl ClampState {
     /// Notes an amendment, which acts at the time of what it cites.
     pub(crate) fn note_amendment(&mut self, entry: &Entry, reference: &Reference) {
         if let Body::Amended(body) = &entry.body {
-            if is_proven(entry, body, reference) {
+            if is_proven(entry, body, reference) && self.may_count(entry) {
                 self.proven.insert(entry.id);
             }
             self.amendments.entry(body.cites).or_default().push(entry.clone());
@@ -238,7 +248,16 @@ impl ClampState {
     }
 
     fn inspect(&mut self, entry: &Entry, body: &Inspected, evidence: &Evidence, reference: &Reference) {
-        let credited = credit(entry, body, &self.readings, evidence, Known::Now, reference);
+        let elsewhere = self.elsewhere(entry);
+        let credited = credit(
+            entry,
+            body,
+            elsewhere,
+            &self.readings,
+            evidence,
+            Known::Now,
+            reference,
+        );
         let judged = judge_inspection(entry, body, &self.readings, reference);
         let read: Vec<_> = judged
             .findings
@@ -293,7 +312,7 @@ impl ClampState {
             .flatten()
             .any(|amendment| {
                 matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::EnteredInError)
-                    && amendment.may_count()
+                    && self.may_count(amendment)
                     && reference
                         .people
                         .get(&amendment.performed_by)
@@ -347,7 +366,7 @@ impl ClampState {
         self.amendments.get(&retirement).into_iter().flatten().any(|amendment| {
             let undone =
                 matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::RetirementUndone);
-            undone && amendment.may_count() && self.confirmed_by_another(amendment)
+            undone && self.may_count(amendment) && self.confirmed_by_another(amendment)
         })
     }
 

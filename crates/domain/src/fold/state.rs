@@ -5,7 +5,7 @@
 //! [`ClampState::hydrate`] when an entry names them.
 
 use super::claims::value;
-use super::{Heads, Uses};
+use super::{Heads, Shown, Uses};
 use crate::calendar::Interval;
 use crate::crediting::{Known, competent};
 use crate::entry::{Amended, Body, Direction, Entry, Registered, Release, ReturnedToService};
@@ -94,6 +94,9 @@ pub struct Waiting {
     pub releases: Vec<Release>,
     /// Whether the clamp was issued to its signer at the time.
     pub signer_holds_clamp: bool,
+    /// The yards that had it then: several while its place was in doubt.
+    #[serde(default)]
+    pub yards: Vec<YardId>,
 }
 
 impl Waiting {
@@ -107,6 +110,7 @@ impl Waiting {
             entry: entry.clone(),
             releases: body.releases.clone(),
             signer_holds_clamp,
+            yards: before.yards(),
         }
     }
 }
@@ -180,6 +184,9 @@ pub struct ClampState {
     pub confirmations: BTreeMap<EntryId, Vec<Confirmation>>,
     /// Where it is.
     pub places: Heads<YardId>,
+    /// Where it ever was, and as what it was registered.
+    #[serde(default)]
+    pub shown: Shown,
     /// Its service class.
     pub classes: Heads<Class>,
     /// Lock-outs: every open one, and closed ones that were brought back or just closed.
@@ -248,6 +255,7 @@ impl ClampState {
             proven: BTreeSet::new(),
             confirmations: BTreeMap::new(),
             places: Heads::default(),
+            shown: Shown::default(),
             classes: Heads::default(),
             lockouts: BTreeMap::new(),
             last_closed_at: None,

@@ -3,7 +3,7 @@
 use super::*;
 use std::cell::RefCell;
 
-const HEAD: &str = r#"{"cursor":"c","epoch":1,"reference_version":1,"generated_at":"2026-03-01T12:00:00Z","position":7,"state_format":1}"#;
+const HEAD: &str = r#"{"cursor":"c","epoch":1,"reference_version":1,"generated_at":"2026-03-01T12:00:00Z","position":7,"state_format":2}"#;
 const PERSON: &str = r#"{"type":"person","person_id":"019b76da-a800-7000-8000-000000000001","person":{"name":"Inga","grants":[],"competences":[]}}"#;
 
 fn parts(text: &str) -> (Asked, Vec<SnapshotPart>) {

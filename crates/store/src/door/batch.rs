@@ -12,6 +12,7 @@ use super::types::{Author, FromDevice, Mode, NewEntry, Recorded, Recording};
 use crate::ledger::{Appended, Hash, LedgerRow};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, Entry, InputError};
+use clampward_domain::finding::Readings;
 use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_domain::lockout::opened_by;
 use clampward_domain::reference::{Reference, YardScope};
@@ -204,7 +205,7 @@ impl<'a> Batch<'a> {
             let registers = matches!(new.body, Body::Registered(_));
             return Ok((!registers).then_some(Taken::NotFound));
         }
-        let is_outside = !subject.is_in(&device.yards);
+        let is_outside = !subject.has_been_in(&device.yards);
         let is_unknown = match &new.judged_by {
             Some(told) => judging::check(new.id, told, &reference).is_err(),
             None => false,
@@ -218,8 +219,7 @@ impl<'a> Batch<'a> {
             judged_by: None,
             ..new.clone()
         };
-        let told = (&*device, true);
-        let fixed = judging::fixed_from_device(&anew, author, subject, &reference, told, tx.now());
+        let fixed = judging::fixed_from_device(&anew, author, subject, &reference, device, tx.now());
         device.restricts =
             new.restricts() || fixed.is_ok_and(|(entry, _)| restricts(&entry, subject, &reference));
         Ok((is_outside && !device.restricts).then_some(Taken::NotFound))
@@ -268,8 +268,10 @@ fn restricts(entry: &Entry, subject: &super::subject::Subject, reference: &Refer
         | Body::ProofTested(_)
         | Body::Repaired(_)
         | Body::Used(_) => {
+            // The lowest rating only falls and a reading by itself says no less than after others, so that what was held
+            // for too little restricts once more is known, in whatever order that comes.
             let wll = subject.state.lowest_wll(entry, reference);
-            !opened_by(entry, wll, &subject.state.readings, reference).is_empty()
+            !opened_by(entry, wll, &Readings::new(), reference).is_empty()
         }
         Body::Registered(_)
         | Body::ReturnedToService(_)

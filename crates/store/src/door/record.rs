@@ -397,10 +397,6 @@ impl<'a> Door<'a> {
         subject.bring_up_to_date(tx, &self.reference).await?;
         let (entry, remarks) = match self.from_device.get(&new.id) {
             Some(device) => {
-                let was_there = subject
-                    .was_judged_rightly(tx, new, &device.yards, &self.reference)
-                    .await?;
-                let device = (device, was_there);
                 judging::fixed_from_device(new, author, subject, &self.reference, device, tx.now())?
             }
             None => {

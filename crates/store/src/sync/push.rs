@@ -18,7 +18,7 @@ use clampward_domain::judge::Remark;
 use clampward_domain::reference::YardScope;
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
-pub(crate) use plan::new_entry;
+pub(crate) use plan::{REVOKED, is_revoked, new_entry, yards_of};
 use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;

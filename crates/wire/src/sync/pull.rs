@@ -16,7 +16,7 @@ use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 /// Which form of [`ClampState`] states are handed out in: a digest compares equal forms only.
-pub const STATE_FORMAT: u32 = 1;
+pub const STATE_FORMAT: u32 = 2;
 
 /// Most bytes of one photo.
 pub const MAX_PHOTO_BYTES: u64 = 20 << 20;

@@ -447,7 +447,7 @@ async fn thirty_one_a_snapshot_has_everything_once_and_is_taken_up_where_it_was_
     fleet.app.copies_of(&clamp, 1_200).await;
     let lines = fleet.snapshot(&reader, &fleet.newport).await;
     let head: SnapshotHead = serde_json::from_value(lines[0].clone()).expect("a head");
-    assert_eq!((head.epoch, head.state_format), (1, 1));
+    assert_eq!((head.epoch, head.state_format), (1, 2));
     let end: SnapshotEnd = serde_json::from_value(lines[lines.len() - 1].clone()).expect("an end");
     assert!(end.end);
     assert_eq!(end.lines, u64::try_from(lines.len()).expect("few"));
@@ -511,7 +511,7 @@ async fn the_digest_is_what_a_device_computes_over_its_snapshot() {
     let digest = fleet.get(&reader, &path).await.succeeded(200);
     assert_eq!(
         digest.body,
-        json!({"yard_id": fleet.newport, "position": position, "count": 5, "checksum": format!("{sum:016x}"), "state_format": 1})
+        json!({"yard_id": fleet.newport, "position": position, "count": 5, "checksum": format!("{sum:016x}"), "state_format": 2})
     );
     fleet.fit_clamp("5").await;
     fleet.get(&reader, &path).await.refused(409, "position-moved-on");

@@ -4,12 +4,11 @@
 use super::settle::{Locked, lock, settled};
 use super::{HeldReason, HeldState};
 use crate::door::{Author, Batch, FromDevice, Taken, ToTake};
-use crate::sync::push::{Named, Read, Reader, Told, new_entry};
+use crate::sync::push::{Named, REVOKED, Read, Reader, Told, is_revoked, new_entry, yards_of};
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
-use clampward_domain::ids::{ClampId, EntryId, PersonId, YardId};
+use clampward_domain::ids::{ClampId, EntryId, PersonId};
 use clampward_domain::mark::exact_key;
-use clampward_domain::reference::{Reference, YardScope};
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 use uuid::Uuid;
@@ -58,9 +57,16 @@ impl Replay<'_> {
         let account = PersonId::new(device.uuid());
         let reference = self.store.reference_in(tx).await?;
         let (counted_at, corrected) = locked.counted.unwrap_or((told.performed_at, false));
-        let Some(yards) = yards_of(&reference, account, counted_at, tx.now()) else {
+        // As the push would: by what the account says, at whatever moment it is tried.
+        let Some(now) = reference
+            .people
+            .get(&account)
+            .and_then(|account| account.grant_at(tx.now()))
+        else {
             return Ok(false);
         };
+        let yards = yards_of(&reference, account, &told.body, counted_at, &now.yards);
+        let is_revoked = is_revoked(&reference, account, counted_at);
         let Some(clamp) = clamp_of(tx, &told).await? else {
             return Ok(false);
         };
@@ -80,7 +86,7 @@ impl Replay<'_> {
             corrected,
             signing: locked.signing.clone(),
             placed: false,
-            distrusted: None,
+            distrusted: is_revoked.then_some(REVOKED),
             yards,
             restricts: false,
         };
@@ -95,20 +101,6 @@ impl Replay<'_> {
         batch.settle(tx, Vec::new()).await?;
         Ok(true)
     }
-}
-
-/// The yards of which a device may tell: those of then and those of now; none where it is not known at all.
-fn yards_of(reference: &Reference, account: PersonId, then: Timestamp, now: Timestamp) -> Option<YardScope> {
-    let account = reference.people.get(&account)?;
-    let scopes = [account.grant_at(then), account.grant_at(now)];
-    let mut yards: Vec<YardId> = Vec::new();
-    for grant in scopes.into_iter().flatten() {
-        match &grant.yards {
-            YardScope::All => return Some(YardScope::All),
-            YardScope::Some(some) => yards.extend(some),
-        }
-    }
-    Some(YardScope::Some(yards))
 }
 
 /// The one clamp that an entry names.

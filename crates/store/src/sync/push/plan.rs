@@ -8,6 +8,7 @@ use crate::door::{FromDevice, Known, NewEntry, Taken, ToTake, against_registrati
 use crate::ledger::Hash;
 use crate::sync::clocks::Clocks;
 use crate::sync::held::{self, HeldKey, HeldReason, Kept, KnownHeld};
+use clampward_domain::entry::Body;
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
 use clampward_domain::mark::exact_key;
 use clampward_domain::reference::{Reference, YardScope};
@@ -163,11 +164,18 @@ impl Sight<'_> {
             yards: Vec::new(),
             performed_by: Some(told.performed_by),
             performed_at: Some(told.performed_at),
-            counted: Some(self.clocks.counted(told.written, told.performed_at)),
+            counted: Some(self.counted(told)),
             signing: Some(told.signing.clone()),
             raw: element.raw.clone(),
             is_refused: false,
         }
+    }
+
+    /// When an entry counts, and whether that is another time than told. A time ahead of ours counts as now, also where
+    /// the entry is held and recorded later.
+    fn counted(&self, told: &Told) -> (Timestamp, bool) {
+        let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
+        (counted_at.min(self.now), corrected)
     }
 
     pub(super) fn refuse(&self, element: &Element, told: &Told, key: HeldKey) -> Kept {
@@ -239,24 +247,15 @@ impl Sight<'_> {
             },
         };
         let new = new_entry(told, clamp);
-        let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
+        let (counted_at, corrected) = self.counted(told);
         let counted_at = whole_microseconds(counted_at);
         let account = PersonId::new(self.push.device.uuid());
-        let then = self
-            .reference
-            .people
-            .get(&account)
-            .and_then(|account| account.grant_at(counted_at));
-        let is_revoked = then.is_some_and(|grant| grant.roles.is_empty());
+        let is_revoked = is_revoked(self.reference, account, counted_at);
         if is_revoked && !held::restricts(&told.body) {
             let detail = "It was written after the device was revoked.";
             return Ok(keep(HeldReason::DeviceRevoked, detail));
         }
-        let now = &self.push.yards;
-        let yards = match then {
-            Some(grant) if !may_free(told.body.kind()) => either(now, &grant.yards),
-            Some(_) | None => now.clone(),
-        };
+        let yards = yards_of(self.reference, account, &told.body, counted_at, &self.push.yards);
         match against_registration(&new, &yards, self.reference) {
             None => {}
             Some(Taken::UnknownReference(errors)) => {
@@ -279,7 +278,7 @@ impl Sight<'_> {
                 corrected,
                 signing: told.signing.clone(),
                 placed: false,
-                distrusted: is_revoked.then_some("The device was revoked before it was written."),
+                distrusted: is_revoked.then_some(REVOKED),
                 yards,
                 restricts: false,
             }),
@@ -297,6 +296,36 @@ pub(crate) fn new_entry(told: &Told, clamp: ClampId) -> NewEntry {
         performed_by: told.performed_by,
         judged_by: told.judged_by.clone(),
         body: told.body.clone(),
+    }
+}
+
+/// Why an entry of a device that was revoked by then is nobody's word.
+pub(crate) const REVOKED: &str = "The device was revoked before it was written.";
+
+/// Whether a device was revoked by the time at which an entry counts.
+pub(crate) fn is_revoked(reference: &Reference, account: PersonId, counted_at: Timestamp) -> bool {
+    let then = reference
+        .people
+        .get(&account)
+        .and_then(|account| account.grant_at(counted_at));
+    then.is_some_and(|grant| grant.roles.is_empty())
+}
+
+/// The yards of which a device may tell: its yards now and, for what cannot give fitness back, those of then.
+pub(crate) fn yards_of(
+    reference: &Reference,
+    account: PersonId,
+    body: &Body,
+    counted_at: Timestamp,
+    now: &YardScope,
+) -> YardScope {
+    let then = reference
+        .people
+        .get(&account)
+        .and_then(|account| account.grant_at(counted_at));
+    match then {
+        Some(grant) if !may_free(body.kind()) => either(now, &grant.yards),
+        Some(_) | None => now.clone(),
     }
 }
 
