@@ -89,9 +89,11 @@ impl Walk {
     /// Records a fact; its number comes back.
     pub fn record(&mut self, by: &'static str, body: Body, bare: Value) -> usize {
         let number = self.facts.len();
-        let signed = !self.chance.percent(2);
+        // Where it is stays beyond doubt: the second judge knows one place.
+        let is_certain = matches!(body, Body::Transferred(_));
+        let signed = is_certain || !self.chance.percent(2);
         // Some tell of a yard where the clamp never was, or comes to later.
-        let told = if number > 0 && self.chance.percent(4) {
+        let told = if number > 0 && !is_certain && self.chance.percent(4) {
             self.chance.pick(&YARDS)
         } else {
             self.yard
