@@ -6,7 +6,7 @@
 
 mod asking;
 mod database;
-mod http;
+pub(crate) mod http;
 mod machine;
 mod pgbench;
 mod pulls;

@@ -49,8 +49,8 @@ pub(super) fn enrol(desk: &mut Desk<'_>, server: &str, code: &str) -> Done<bool>
     });
     desk.say(&value, || {
         format!(
-            "This is \"{}\" now, device {}.\nNext: `clampward-field sign-in <email>`, then `clampward-field sync`.",
-            identity.name, identity.device_id
+            "This is \"{}\" now.\nNext: `clampward-field sign-in <email>`, then `clampward-field sync`.",
+            identity.name
         )
     });
     Ok(true)
@@ -117,9 +117,14 @@ pub(super) fn sign_in(desk: &mut Desk<'_>, email: &str) -> Done<bool> {
         json!({"person_id": me.id, "name": me.name, "key_id": key.id, "expires_at": key.expires_at});
     desk.say(&value, || {
         format!(
-            "{} can sign on this device until {}. The short code is worth nothing anywhere else.",
+            "{} can sign on this device for {} days. The short code is worth nothing anywhere else.",
             me.name,
-            key.expires_at.strftime("%F")
+            // To the nearest day: both are instants of their own.
+            key.expires_at
+                .duration_since(key.created_at)
+                .as_hours()
+                .saturating_add(12)
+                / 24
         )
     });
     Ok(true)

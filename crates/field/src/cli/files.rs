@@ -21,9 +21,12 @@ pub(super) fn export(desk: &Desk<'_>, file: &Path) -> Done<bool> {
     out.sync_all().map_err(failed)?;
     desk.say(&json!({"entries": exported.entries, "file": file.display().to_string()}), || {
         format!(
-            "{} entries in {}. Have somebody bring it in with `clampward-field import`; they stay here until this device has \
-             synchronised itself.",
-            exported.entries,
+            "{} in {}. Have somebody bring it in with `clampward-field import`; what is unsent stays here until this \
+             device has synchronised itself.",
+            match exported.entries {
+                1 => "1 entry".to_owned(),
+                more => format!("{more} entries"),
+            },
             file.display()
         )
     });
