@@ -16,7 +16,7 @@ use clampward_domain::fold::fold;
 use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::reference::Reference;
 use clampward_testkit::TestDatabase;
-use clampward_wire::sync::push::{HeldReason, JudgedOffline, PushEntry, PushOutcome, PushReply, PushRequest};
+use clampward_wire::sync::push::{HeldReason, PushEntry, PushOutcome, PushReply, PushRequest};
 use jiff::{Timestamp, ToSpan};
 use serde_json::Value;
 use sqlx::{Connection, PgConnection};
@@ -215,6 +215,30 @@ impl Side {
         states
     }
 
+    /// What came before its clamp is recorded by the push that brings the clamp, or soon after where that was too busy.
+    async fn waits_for_held(&self) -> Result<(), String> {
+        let mut owner = PgConnection::connect(&self.database.owner_url).await.unwrap();
+        let mut waiting: Vec<(Uuid, String, String)> = Vec::new();
+        for _ in 0..240 {
+            waiting = sqlx::query_as(
+                "select id, reason, concat(detail, ' clamp ', clamp_id, ' next try ', next_try_at)
+                   from held_entry where state = 'held' order by id",
+            )
+            .fetch_all(&mut owner)
+            .await
+            .unwrap();
+            if waiting.is_empty() {
+                return Ok(());
+            }
+            tokio::time::sleep(Duration::from_millis(500)).await;
+        }
+        Err(format!(
+            "{} entries are held for ever: {:?}",
+            waiting.len(),
+            waiting.first()
+        ))
+    }
+
     async fn lockouts(&self) -> BTreeMap<Uuid, Value> {
         let mut owner = PgConnection::connect(&self.database.owner_url).await.unwrap();
         let rows: Vec<(Uuid, sqlx::types::Json<Value>)> = sqlx::query_as("select id, record from lockout")
@@ -379,6 +403,7 @@ pub async fn run(options: &Options) -> Result<Report, String> {
     let begun = Instant::now();
     push_in_any_order(&mut shuffled, &histories, &mut chance)?;
     let in_any_order = begun.elapsed();
+    shuffled.waits_for_held().await?;
     // What came before its clamp was recorded when the clamp came: nothing is held any more.
     push_in_order(&mut shuffled, &histories)?;
     let (one, other) = (ordered.states(), shuffled.states());

@@ -17,12 +17,12 @@ pub fn judged_by(town: &Town, body: &Body, state: Option<&ClampState>, chance: &
         Body::Registered(registered) => registered.yard_id,
         Body::Transferred(transferred) if chance.one_in(3) => transferred.to_yard,
         // Whatever somebody tells: a yard where it never was, or comes to later.
-        _ if shown.is_empty() || chance.one_in(10) => chance.pick(&town.yards),
+        _ if shown.is_empty() || chance.one_in(25) => chance.pick(&town.yards),
         _ => chance.pick(&shown),
     };
     let model = match (body, state.and_then(ClampState::model_id)) {
         (Body::Registered(registered), _) => registered.model_id,
-        (_, Some(model)) if !chance.one_in(12) => model,
+        (_, Some(model)) if !chance.one_in(30) => model,
         _ => chance.pick(&[town.model_id, town.other_model_id]),
     };
     JudgedBy {
@@ -73,7 +73,7 @@ impl Told {
 
 /// Now and then somebody reads the plate and finds that it is another model, with or without the maker's word for it.
 pub fn turns_out_another(town: &Town, entries: &[Entry], chance: &mut Chance) -> Option<Written> {
-    let registration = entries.first().filter(|_| chance.one_in(25))?;
+    let registration = entries.first().filter(|_| chance.one_in(40))?;
     Some(Written {
         by: named("inspector"),
         body: Amended {

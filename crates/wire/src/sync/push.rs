@@ -76,7 +76,10 @@ pub struct PushEntry {
     /// That person's signature. Without it the entry may restrict, but is never credited and releases nothing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub signature: Option<Signature>,
-    /// The versions by which the device judged; what is in force, if left out.
+    /// The versions by which the device judged: one of its yards with that yard's rules, and the clamp's model. What was
+    /// judged by a yard in which the clamp had not been by then, or by another model, restricts and counts for nothing
+    /// else. Left out, the registered model counts and a yard of the device's: the registered one, or the only one in
+    /// which its author may write so.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub judged_by: Option<JudgedOffline>,
     /// The fields of the endpoint of that kind, without `entry_id` and `performed_at`.
