@@ -4,6 +4,7 @@
 //! What is told to a person as kept has been through a commit here.
 
 use crate::failure::{Done, Failure};
+use crate::private;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -11,7 +12,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// The form of the journal's tables.
-const JOURNAL_VERSION: i64 = 1;
+const JOURNAL_VERSION: i64 = 2;
 /// The form of the mirror's tables; together with the form of the states in it.
 const MIRROR_VERSION: u32 = 1;
 
@@ -49,6 +50,12 @@ create table signer (
     waits_boot text,
     waits_until_ms integer
 ) strict;
+";
+
+/// The second form: which pull an entry's position is older than, and keys that the service may have ended.
+const JOURNAL_2: &str = "
+alter table journal add column after_pull integer not null default 0;
+alter table signer add column in_doubt integer not null default 0;
 ";
 
 const MIRROR: &str = "
@@ -95,8 +102,9 @@ pub struct Database {
 }
 
 impl Database {
-    /// Opens the file, or makes it.
+    /// Opens the file, or makes it: for its owner only, as is everything that SQLite puts beside it.
     pub fn open(path: &Path) -> Done<Self> {
+        private::database(path)?;
         let connection = Connection::open(path)?;
         connection.busy_timeout(Duration::from_secs(10))?;
         // Readers go on while a synchronisation writes; a commit has reached the disk before it returns.
@@ -127,6 +135,9 @@ impl Database {
             let known = version(transaction)?;
             if known < 1 {
                 transaction.execute_batch(JOURNAL)?;
+            }
+            if known < 2 {
+                transaction.execute_batch(JOURNAL_2)?;
             }
             transaction.pragma_update(None, "user_version", JOURNAL_VERSION)?;
             if setting::<(u32, u32)>(transaction, "mirror_form")? != Some(form) {

@@ -4,7 +4,7 @@
 
 mod http;
 
-pub use http::{Http, Reply};
+pub use http::{Http, Reply, check_address};
 
 use crate::core::{Answer, Refused, SnapshotPart};
 use crate::failure::{Done, Failure};

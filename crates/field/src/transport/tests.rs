@@ -47,3 +47,29 @@ fn what_is_no_snapshot_is_lost() {
         assert_eq!(parts(other).0, Asked::Lost, "{other:?}");
     }
 }
+
+#[test]
+fn passwords_go_over_https_or_to_this_machine_only() {
+    for address in [
+        "https://clampward.example",
+        "https://192.0.2.7:8443/",
+        "http://127.0.0.1:8080",
+        "http://localhost:8080",
+        "http://[::1]:8080",
+    ] {
+        assert!(check_address(address).is_ok(), "{address}");
+    }
+    for address in [
+        "http://clampward.example",
+        "http://192.168.1.7:8080",
+        "http://0.0.0.0:8080",
+        "http://127.0.0.1@clampward.example",
+        "http://localhost.clampward.example",
+        "ftp://clampward.example",
+        "clampward.example",
+        "",
+    ] {
+        let refused = check_address(address).unwrap_err().to_string();
+        assert!(refused.contains("https://"), "{address}: {refused}");
+    }
+}
