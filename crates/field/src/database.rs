@@ -14,7 +14,7 @@ use std::time::Duration;
 /// The form of the journal's tables.
 const JOURNAL_VERSION: i64 = 2;
 /// The form of the mirror's tables; together with the form of the states in it.
-const MIRROR_VERSION: u32 = 1;
+const MIRROR_VERSION: u32 = 2;
 
 const JOURNAL: &str = "
 create table if not exists setting (name text primary key, value text not null) strict, without rowid;
@@ -67,10 +67,12 @@ drop table if exists shadow_yard;
 drop table if exists shadow_clamp;
 drop table if exists shadow_reference;
 create table yard (
-    yard_id text primary key, cursor text not null, known_position integer not null, known_at text not null
+    yard_id text primary key, cursor text not null, known_position integer not null, known_at text not null,
+    pull integer not null
 ) strict, without rowid;
 create table clamp (
     clamp_id text primary key, generation integer not null, position integer not null,
+    reference_version integer not null, pull integer not null,
     mark text, mark_key text, look_alike_key text, retired integer not null, state text not null
 ) strict;
 create index clamp_mark on clamp (mark_key);
@@ -86,7 +88,7 @@ create table shadow_yard (
     yard_id text primary key, generation integer not null, head text not null, after text
 ) strict, without rowid;
 create table shadow_clamp (
-    yard_id text not null, clamp_id text not null, position integer not null,
+    yard_id text not null, clamp_id text not null, position integer not null, reference_version integer not null,
     mark text, mark_key text, look_alike_key text, retired integer not null, state text not null,
     primary key (yard_id, clamp_id)
 ) strict, without rowid;

@@ -8,7 +8,7 @@
 mod own;
 mod settle;
 
-pub use own::{Restriction, own_entries};
+pub use own::{Pulled, Restriction, own_entries};
 pub use settle::{
     Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, renumber, settle,
     take_up_receipts,
@@ -84,6 +84,8 @@ pub struct Kept {
     pub again: bool,
     /// Its position in the ledger, once told.
     pub position: Option<u64>,
+    /// The last pull before that was told.
+    pub after_pull: u64,
     /// The entry as it is sent.
     pub raw: Value,
     /// The service's last answer about it.
@@ -198,7 +200,7 @@ pub fn latest_moment(connection: &Connection) -> Done<Option<Moment>> {
     setting(connection, "latest_moment")
 }
 
-const COLUMNS: &str = "entry_id, device_number, device_seq, state, again, position, raw, result";
+const COLUMNS: &str = "entry_id, device_number, device_seq, state, again, position, raw, result, after_pull";
 
 struct RawRow {
     entry_id: String,
@@ -209,6 +211,7 @@ struct RawRow {
     position: Option<i64>,
     raw: String,
     result: Option<String>,
+    after_pull: i64,
 }
 
 fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
@@ -221,6 +224,7 @@ fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
         position: row.get(5)?,
         raw: row.get(6)?,
         result: row.get(7)?,
+        after_pull: row.get(8)?,
     })
 }
 
@@ -239,6 +243,7 @@ fn kept(row: RawRow) -> Done<Kept> {
         state: KeptState::from_code(&row.state)?,
         again: row.again,
         position: row.position.map(count),
+        after_pull: count(row.after_pull),
         raw: json(&row.raw)?,
         result: row.result.as_deref().map(json).transpose()?,
     })
