@@ -227,7 +227,8 @@ impl Desk<'_> {
     }
 }
 
-/// Runs a command. The exit status is 0 for done (of `may-lift`: for yes), 1 for a "no", 2 for a failure.
+/// Runs a command. The exit status is 0 for done (of `may-lift`: for yes), 1 for a "no", 2 for a failure, 3 where another
+/// process is synchronising the folder.
 pub fn run(arguments: Arguments, host: &Host<'_>) -> ExitCode {
     let json = arguments.json;
     match command(arguments, host) {
@@ -238,7 +239,11 @@ pub fn run(arguments: Arguments, host: &Host<'_>) -> ExitCode {
                 println!("{}", serde_json::json!({"error": failure.to_string()}));
             }
             eprintln!("{failure}");
-            ExitCode::from(2)
+            ExitCode::from(if matches!(failure, Failure::UnderWay) {
+                3
+            } else {
+                2
+            })
         }
     }
 }
@@ -253,12 +258,8 @@ fn command(arguments: Arguments, host: &Host<'_>) -> Done<bool> {
         password,
         command,
     } = arguments;
-    let failed = |cause| Failure::File {
-        path: dir.display().to_string(),
-        cause,
-    };
     if matches!(command, Command::Enrol { .. }) {
-        std::fs::create_dir_all(&dir).map_err(failed)?;
+        crate::private::folder(&dir)?;
     } else if !dir.join("field.sqlite").exists() {
         return Err(Failure::refused(format!(
             "{} is no device's folder: run `clampward-field enrol <server> <code>` first",

@@ -8,7 +8,7 @@
 mod own;
 mod settle;
 
-pub use own::{Restriction, own_entries};
+pub use own::{Pulled, Restriction, own_entries};
 pub use settle::{
     Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, renumber, settle,
     take_up_receipts,
@@ -87,6 +87,8 @@ pub struct Kept {
     pub position: Option<u64>,
     /// When the service had settled it, by its clock.
     pub settled_at: Option<Timestamp>,
+    /// The last pull before that was told.
+    pub after_pull: u64,
     /// The entry as it is sent.
     pub raw: Value,
     /// The service's last answer about it.
@@ -201,7 +203,8 @@ pub fn latest_moment(connection: &Connection) -> Done<Option<Moment>> {
     setting(connection, "latest_moment")
 }
 
-const COLUMNS: &str = "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result";
+const COLUMNS: &str =
+    "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result, after_pull";
 
 struct RawRow {
     entry_id: String,
@@ -213,6 +216,7 @@ struct RawRow {
     settled_at: Option<String>,
     raw: String,
     result: Option<String>,
+    after_pull: i64,
 }
 
 fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
@@ -226,6 +230,7 @@ fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
         settled_at: row.get(6)?,
         raw: row.get(7)?,
         result: row.get(8)?,
+        after_pull: row.get(9)?,
     })
 }
 
@@ -245,6 +250,7 @@ fn kept(row: RawRow) -> Done<Kept> {
         again: row.again,
         position: row.position.map(count),
         settled_at: row.settled_at.as_deref().and_then(|at| at.parse().ok()),
+        after_pull: count(row.after_pull),
         raw: json(&row.raw)?,
         result: row.result.as_deref().map(json).transpose()?,
     })

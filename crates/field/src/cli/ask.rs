@@ -84,7 +84,8 @@ pub(super) fn clamp(desk: &Desk<'_>, mark: &str) -> Done<bool> {
 }
 
 fn own(desk: &Desk<'_>, clamp: Option<clampward_domain::ids::ClampId>, mark: &str) -> Done<Value> {
-    let own = crate::journal::own_entries(desk.database.connection(), clamp, Some(mark), u64::MAX)?;
+    let all = [crate::journal::Pulled::EVERYTHING];
+    let own = crate::journal::own_entries(desk.database.connection(), clamp, Some(mark), &all)?;
     Ok(own
         .iter()
         .map(|own| {

@@ -15,7 +15,12 @@ pub(super) fn export(desk: &Desk<'_>, file: &Path) -> Done<bool> {
         path: file.display().to_string(),
         cause,
     };
-    let mut out = std::fs::File::create(file).map_err(failed)?;
+    let mut out = crate::private::options()
+        .truncate(true)
+        .open(file)
+        .map_err(failed)?;
+    // A stick may know no owners: the file is written all the same.
+    let _ = crate::private::tighten(file);
     out.write_all(&serde_json::to_vec(&exported.file)?)
         .map_err(failed)?;
     out.sync_all().map_err(failed)?;

@@ -3,16 +3,34 @@
 use super::Desk;
 use super::device::expect;
 use crate::core::{Progress, Report};
-use crate::failure::Done;
+use crate::failure::{Done, Failure};
 use crate::journal::{self, Kept, KeptState};
 use crate::session::synchronise;
 use crate::transport::Wire;
 use rusqlite::Connection;
 use serde_json::{Value, json};
+use std::fs::{File, TryLockError};
 use std::io::IsTerminal;
+use std::path::Path;
+
+/// One run at a time: two would take each other's snapshots apart. The lock ends with the process, however that ends.
+fn alone(dir: &Path) -> Done<File> {
+    let path = dir.join("sync.lock");
+    let failed = |cause| Failure::File {
+        path: path.display().to_string(),
+        cause,
+    };
+    let file = crate::private::options().open(&path).map_err(failed)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(Failure::UnderWay),
+        Err(TryLockError::Error(cause)) => Err(failed(cause)),
+    }
+}
 
 /// `sync`: one run, with its progress on standard error.
 pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
+    let _alone = alone(&desk.dir)?;
     let secret = desk.secret()?;
     let identity = desk.identity()?;
     let numbering = journal::numbering(desk.database.connection())?;

@@ -149,6 +149,20 @@ impl Core {
         self.go(Step::Snapshot, actions);
     }
 
+    /// What this version cannot read ends this yard's snapshot only. It is not skipped: without it the yard is not whole.
+    pub(super) fn snapshot_unreadable(&mut self, yard: YardId, detail: &str, actions: &mut Vec<Action>) {
+        self.open = None;
+        self.taking = None;
+        self.report.reached = true;
+        self.report.trouble(
+            TroubleCode::ClientTooOld,
+            &format!("yard {yard} cannot be read by this version: update it ({detail})"),
+        );
+        self.to_snapshot.retain(|other| *other != yard);
+        self.put_off.insert(yard);
+        self.next_step(actions);
+    }
+
     pub(super) fn snapshot_refused(
         &mut self,
         yard: YardId,
@@ -156,10 +170,11 @@ impl Core {
         refused: &Refused,
         actions: &mut Vec<Action>,
     ) {
-        self.taking = None;
         if status == 410 {
+            self.taking = None;
             self.begin_anew(yard, &refused.detail, actions);
         } else if refused.code == "not-found" {
+            self.taking = None;
             self.drop_yard(yard, actions);
             self.next_step(actions);
         } else {

@@ -1,7 +1,7 @@
 //! Snapshots: stored beside the mirror as they come, and put in its place in one step.
 
 use super::follow::{belongs, drop_orphans, put};
-use super::{Found, generation, reference_row};
+use super::{Found, Place, generation, known_place, next_pull, reference_row};
 use crate::core::Shadow;
 use crate::failure::{Done, Failure};
 use crate::journal::whole;
@@ -46,13 +46,14 @@ pub fn lines(connection: &Connection, yard: YardId, lines: &[SnapshotLine]) -> D
                 connection
                     .prepare_cached(
                         "insert or replace into shadow_clamp
-                             (yard_id, clamp_id, position, mark, mark_key, look_alike_key, retired, state)
-                         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                             (yard_id, clamp_id, position, reference_version, mark, mark_key, look_alike_key, retired, state)
+                         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
                     )?
                     .execute(params![
                         id,
                         clamp.clamp_id.to_string(),
                         whole(clamp.position)?,
+                        whole(clamp.reference_version)?,
                         found.mark,
                         found.mark_key,
                         found.look_alike_key,
@@ -93,11 +94,9 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
     let head: SnapshotHead =
         serde_json::from_str(&head).map_err(|error| Failure::unreadable("the head of a snapshot", error))?;
     connection.execute("delete from clamp_yard where yard_id = ?1", params![id])?;
-    // A state that another yard's page told meanwhile is kept where it is later.
-    let mut known =
-        connection.prepare_cached("select generation, position from clamp where clamp_id = ?1")?;
+    let pull = next_pull(connection)?;
     let mut shadow = connection.prepare(
-        "select clamp_id, position, mark, mark_key, look_alike_key, retired, state from shadow_clamp where yard_id = ?1",
+        "select clamp_id, position, reference_version, mark, mark_key, look_alike_key, retired, state from shadow_clamp where yard_id = ?1",
     )?;
     let mut rows = shadow.query(params![id])?;
     while let Some(row) = rows.next()? {
@@ -105,20 +104,22 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         let clamp: ClampId = text
             .parse()
             .map_err(|error| Failure::unreadable("id of a clamp", error))?;
-        let position: i64 = row.get(1)?;
-        let found = Found {
-            mark: row.get(2)?,
-            mark_key: row.get(3)?,
-            look_alike_key: row.get(4)?,
-            retired: row.get(5)?,
+        let place = Place {
+            generation,
+            position: row.get(1)?,
+            reference_version: row.get(2)?,
         };
-        let state: String = row.get(6)?;
+        let found = Found {
+            mark: row.get(3)?,
+            mark_key: row.get(4)?,
+            look_alike_key: row.get(5)?,
+            retired: row.get(6)?,
+        };
+        let state: String = row.get(7)?;
         belongs(connection, yard, clamp)?;
-        let later: Option<(i64, i64)> = known
-            .query_row(params![text], |row| Ok((row.get(0)?, row.get(1)?)))
-            .optional()?;
-        if later.is_none_or(|later| later < (generation, position)) {
-            put(connection, clamp, generation, position, &found, &state)?;
+        // A state that another yard's page told meanwhile is kept where it is later.
+        if known_place(connection, &text)?.is_none_or(|known| known <= place) {
+            put(connection, clamp, place, pull, &found, &state)?;
         }
     }
     connection.execute(
@@ -127,12 +128,13 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         params![id],
     )?;
     connection.execute(
-        "insert or replace into yard (yard_id, cursor, known_position, known_at) values (?1, ?2, ?3, ?4)",
+        "insert or replace into yard (yard_id, cursor, known_position, known_at, pull) values (?1, ?2, ?3, ?4, ?5)",
         params![
             id,
             head.cursor,
             whole(head.position)?,
-            head.generated_at.to_string()
+            head.generated_at.to_string(),
+            pull,
         ],
     )?;
     drop_shadow(connection, yard)?;
