@@ -48,10 +48,12 @@ impl<'a> Wire<'a> {
         &mut self,
         yard: YardId,
         after: Option<ClampId>,
+        cursor: Option<&String>,
         each: &mut dyn FnMut(Answer) -> Done,
     ) -> Done<Asked> {
         let mut query = vec![("yard", yard.to_string())];
         query.extend(after.map(|after| ("after", after.to_string())));
+        query.extend(cursor.map(|cursor| ("cursor", cursor.clone())));
         let Some(reply) = self.http.get_as_device("/v1/sync/snapshot", &query)? else {
             return Ok(Asked::Lost);
         };
@@ -143,7 +145,9 @@ impl Transport for Wire<'_> {
                 query.push(("limit", PAGE.to_owned()));
                 self.plain("/v1/sync/changes", &query, Answer::Changes)?
             }
-            Question::Snapshot { yard, after } => return self.snapshot(*yard, *after, each),
+            Question::Snapshot { yard, after, cursor } => {
+                return self.snapshot(*yard, *after, cursor.as_ref(), each);
+            }
         };
         match answer {
             Some(answer) => {

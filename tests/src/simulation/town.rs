@@ -232,6 +232,7 @@ impl Town {
         let enrolment = NewEnrolment {
             id: chance.id(),
             digest: digest.clone(),
+            attempts: AccountKey::of_enrolment(name),
             name: name.to_owned(),
             yards: self.yards.clone(),
             expires_at: at + 1.hour(),
@@ -249,6 +250,7 @@ impl Town {
             digest,
             public_key: public_key(&seed),
             attempts: AccountKey::of_enrolment(name),
+            keepers: &[Role::Administrator],
         };
         store.redeem_enrolment(&device).await.unwrap();
         let mut keys = BTreeMap::new();
