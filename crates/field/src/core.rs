@@ -15,6 +15,7 @@ mod snapshot;
 mod talk;
 
 pub use queue::{Queued, QueuedState};
+pub(crate) use snapshot::cursor_of;
 pub use talk::{
     Action, Answer, Became, Event, Progress, Pushed, Refused, Report, Request, SnapshotPart, Store, Trouble,
     TroubleCode,
@@ -60,7 +61,7 @@ pub struct Start {
 pub struct Shadow {
     /// The epoch of its first part.
     pub epoch: u32,
-    /// The cursor of its first part: where pulling goes on from.
+    /// Where pulling goes on from: the place where it began, with what was told since.
     pub cursor: String,
     /// The last clamp that was stored.
     pub after: Option<ClampId>,
@@ -214,7 +215,7 @@ impl Core {
             (Request::Changes { cursors }, Answer::Changes(changes)) => {
                 self.changes(cursors, changes, actions);
             }
-            (Request::Snapshot { yard, after }, Answer::Snapshot(part)) => {
+            (Request::Snapshot { yard, after, .. }, Answer::Snapshot(part)) => {
                 self.snapshot_part(*yard, *after, part, actions);
             }
             (Request::Snapshot { yard, .. }, Answer::Unreadable { detail }) => {
@@ -361,7 +362,9 @@ impl Core {
                 {
                     self.changes_refused(cursors, status, refused, actions);
                 }
-                Request::Snapshot { yard, .. } if matches!(status, 404 | 410) => {
+                Request::Snapshot { yard, .. }
+                    if matches!(status, 404 | 410) || refused.code == "cursor-invalid" =>
+                {
                     self.snapshot_refused(*yard, status, refused, actions);
                 }
                 Request::Config

@@ -38,6 +38,8 @@ pub enum Question {
         yard: YardId,
         /// Only clamps after this one.
         after: Option<ClampId>,
+        /// What was told before it.
+        cursor: Option<String>,
     },
 }
 
@@ -134,7 +136,7 @@ pub fn question(database: &Database, identity: &Identity, what: Request, now: &M
             entries: journal::texts(database.connection(), &entries)?,
         })),
         Request::Changes { cursors } => Question::Changes { cursors },
-        Request::Snapshot { yard, after } => Question::Snapshot { yard, after },
+        Request::Snapshot { yard, after, cursor } => Question::Snapshot { yard, after, cursor },
     })
 }
 

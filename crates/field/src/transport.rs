@@ -49,10 +49,12 @@ impl<'a> Wire<'a> {
         &mut self,
         yard: YardId,
         after: Option<ClampId>,
+        cursor: Option<&String>,
         each: &mut dyn FnMut(Answer) -> Done,
     ) -> Done<Asked> {
         let mut query = vec![("yard", yard.to_string())];
         query.extend(after.map(|after| ("after", after.to_string())));
+        query.extend(cursor.map(|cursor| ("cursor", cursor.clone())));
         let Some(reply) = self.http.get_as_device("/v1/sync/snapshot", &query)? else {
             return Ok(Asked::Lost);
         };
@@ -159,7 +161,9 @@ impl Transport for Wire<'_> {
                     lenient::changes(answer).map(Answer::Changes)
                 })?
             }
-            Question::Snapshot { yard, after } => return self.snapshot(*yard, *after, each),
+            Question::Snapshot { yard, after, cursor } => {
+                return self.snapshot(*yard, *after, cursor.as_ref(), each);
+            }
         };
         match answer {
             Some(answer) => {

@@ -5,6 +5,7 @@
 //! decision; this module only carries it out. It decides about yards itself, and answers alike for "not there" and
 //! "not yours".
 
+mod answer;
 mod batch;
 mod error;
 mod judging;

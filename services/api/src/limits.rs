@@ -212,6 +212,8 @@ limits! {
         "A piece of a photo; a longer one is refused with 413.";
     PHOTO_PIXELS = "photo_pixels", 50_000_000, Pixels,
         "Width times height of a photo; with more 422.";
+    PHOTO_DECODED = "photo_decoded_bytes", 150_000_000, Bytes,
+        "A photo as it is decoded: its pixels times the bytes of one; with more 422.";
     PHOTO_VIEW = "photo_view_edge_pixels", 2560, Pixels,
         "The longer edge of the copy for viewing; a larger photo is made smaller.";
     PHOTO_CHECKS = "photo_checks_at_once", 1, Photos,

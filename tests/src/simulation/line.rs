@@ -284,9 +284,12 @@ fn path(question: &Question) -> String {
                 .collect();
             format!("/v1/sync/changes?{}", cursors.join("&"))
         }
-        Question::Snapshot { yard, after } => {
+        Question::Snapshot { yard, after, cursor } => {
             let after = after.map_or_else(String::new, |after| format!("&after={after}"));
-            format!("/v1/sync/snapshot?yard={yard}{after}")
+            let cursor = cursor
+                .as_ref()
+                .map_or_else(String::new, |cursor| format!("&cursor={}", encoded(cursor)));
+            format!("/v1/sync/snapshot?yard={yard}{after}{cursor}")
         }
     }
 }

@@ -240,6 +240,7 @@ impl Town {
         let enrolment = NewEnrolment {
             id: chance.id(),
             digest: digest.clone(),
+            attempts: AccountKey::of_enrolment(name),
             name: name.to_owned(),
             yards: self.yards.clone(),
             expires_at: at + 1.hour(),
@@ -257,6 +258,7 @@ impl Town {
             digest,
             public_key: public_key(&seed),
             attempts: AccountKey::of_enrolment(name),
+            keepers: &[Role::Administrator],
         };
         store.redeem_enrolment(&device).await.unwrap();
         let mut keys = BTreeMap::new();

@@ -40,6 +40,8 @@ pub enum Request {
         yard: YardId,
         /// Only clamps after this one.
         after: Option<ClampId>,
+        /// What was told before it.
+        cursor: Option<String>,
     },
 }
 

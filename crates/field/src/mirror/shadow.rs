@@ -2,7 +2,7 @@
 
 use super::follow::{belongs, drop_orphans, put};
 use super::{Found, Place, generation, known_place, next_pull, reference_row};
-use crate::core::Shadow;
+use crate::core::{Shadow, cursor_of};
 use crate::failure::{Done, Failure};
 use crate::journal::whole;
 use clampward_domain::ids::{ClampId, YardId};
@@ -63,12 +63,30 @@ pub fn lines(connection: &Connection, yard: YardId, lines: &[SnapshotLine]) -> D
             }
         }
     }
+    if let Some(cursor) = lines.iter().rev().find_map(cursor_of) {
+        let head: String = connection.query_row(
+            "select head from shadow_yard where yard_id = ?1",
+            params![id],
+            |row| row.get(0),
+        )?;
+        let head = SnapshotHead {
+            cursor: cursor.to_owned(),
+            ..head_of(&head)?
+        };
+        connection
+            .prepare_cached("update shadow_yard set head = ?2 where yard_id = ?1")?
+            .execute(params![id, serde_json::to_string(&head)?])?;
+    }
     if let Some(last) = last {
         connection
             .prepare_cached("update shadow_yard set after = ?2 where yard_id = ?1")?
             .execute(params![id, last.to_string()])?;
     }
     Ok(())
+}
+
+fn head_of(text: &str) -> Done<SnapshotHead> {
+    serde_json::from_str(text).map_err(|error| Failure::unreadable("the head of a snapshot", error))
 }
 
 /// Drops what was stored of a snapshot.
@@ -91,8 +109,7 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         )
         .optional()?
         .ok_or_else(|| Failure::unreadable("the snapshot of a yard", &id))?;
-    let head: SnapshotHead =
-        serde_json::from_str(&head).map_err(|error| Failure::unreadable("the head of a snapshot", error))?;
+    let head = head_of(&head)?;
     connection.execute("delete from clamp_yard where yard_id = ?1", params![id])?;
     let pull = next_pull(connection)?;
     let mut shadow = connection.prepare(
@@ -155,8 +172,7 @@ pub fn shadows(connection: &Connection) -> Done<BTreeMap<YardId, Shadow>> {
     let unreadable = |error: uuid::Error| Failure::unreadable("a snapshot that was begun", error);
     rows.map(|row| {
         let (yard, head, after) = row?;
-        let head: SnapshotHead = serde_json::from_str(&head)
-            .map_err(|error| Failure::unreadable("the head of a snapshot", error))?;
+        let head = head_of(&head)?;
         let shadow = Shadow {
             epoch: head.epoch,
             cursor: head.cursor,

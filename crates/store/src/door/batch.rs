@@ -16,6 +16,7 @@ use clampward_domain::finding::Readings;
 use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_domain::lockout::opened_by;
 use clampward_domain::reference::{Reference, YardScope};
+use clampward_domain::standing::Standing;
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -253,9 +254,15 @@ impl<'a> Batch<'a> {
         let judged = std::mem::take(&mut self.door.judged);
         let reference = std::sync::Arc::clone(&self.door.reference);
         let appended = settle_with(tx, &mut self.door.subjects, judged, rows, &reference).await?;
+        // Once for each clamp, however many entries are about it.
+        let clamps = self.door.subjects.keys();
+        let standings = clamps
+            .filter_map(|clamp| Some((*clamp, self.door.standing_now(tx, *clamp)?)))
+            .collect();
         Ok(Settled {
             door: self.door,
             appended,
+            standings,
         })
     }
 }
@@ -290,11 +297,12 @@ fn restricts(entry: &Entry, subject: &super::subject::Subject, reference: &Refer
 pub(crate) struct Settled<'a> {
     door: Door<'a>,
     appended: BTreeMap<EntryId, Appended>,
+    standings: BTreeMap<ClampId, Standing>,
 }
 
 impl Settled<'_> {
     /// What is answered of an entry that was taken, or was there already.
-    pub(crate) fn answer(&self, tx: &Tx, id: EntryId) -> Result<Recorded, StoreError> {
+    pub(crate) fn answer(&self, id: EntryId) -> Result<Recorded, StoreError> {
         let entries = &self.door.recording.entries;
         let missing = || StoreError::Inconsistent {
             table: "ledger",
@@ -303,7 +311,8 @@ impl Settled<'_> {
             detail: "an entry that was taken is not there".to_owned(),
         };
         let new = entries.iter().find(|entry| entry.id == id).ok_or_else(missing)?;
-        match self.door.answer_of(tx, new, &self.appended) {
+        let state_now = self.standings.get(&new.clamp_id).cloned();
+        match self.door.answer_of(new, &self.appended, state_now) {
             Ok(recorded) => Ok(recorded),
             Err(RecordError::Store(error)) => Err(error),
             Err(_) => Err(missing()),

@@ -117,6 +117,8 @@ pub(crate) struct FromDevice {
 pub struct Recorded {
     /// Its id.
     pub id: EntryId,
+    /// The clamp that it is about.
+    pub clamp: ClampId,
     /// Its position in the ledger.
     pub position: u64,
     /// When it was recorded.
@@ -127,7 +129,8 @@ pub struct Recorded {
     pub seq: Option<u64>,
     /// What it counted for when it was recorded. Nothing if the clamp was not in the author's yards then.
     pub outcome: Option<Outcome>,
-    /// The clamp's standing now. Nothing if the clamp is not in the author's yards.
+    /// The clamp's standing now, in short. Nothing if the clamp is not in the author's yards; of a push, with the last entry
+    /// of each clamp only.
     pub state_now: Option<Standing>,
 }
 

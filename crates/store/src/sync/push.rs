@@ -19,6 +19,7 @@ use clampward_domain::reference::YardScope;
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 pub(crate) use plan::{REVOKED, is_revoked, new_entry, yards_of};
+use std::collections::BTreeSet;
 use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
@@ -218,6 +219,19 @@ impl Element {
     }
 }
 
+/// A clamp's standing is told with the last of its entries only: hundreds may be about one clamp.
+fn tell_states_once(results: &mut [Became]) {
+    let mut told = BTreeSet::new();
+    for became in results.iter_mut().rev() {
+        if let BecameWhat::Recorded(recorded) = &mut became.outcome
+            && recorded.state_now.is_some()
+            && !told.insert(recorded.clamp)
+        {
+            recorded.state_now = None;
+        }
+    }
+}
+
 impl Store {
     /// Takes a push. Whatever comes again is answered as the first time.
     pub async fn push(&self, push: &Push, reader: Reader<'_>) -> Result<Pushed, PushError> {
@@ -247,6 +261,7 @@ impl Store {
         }
         let rest = push.elements.get(results.len()..).unwrap_or_default();
         results.extend(rest.iter().map(|element| element.became(BecameWhat::Retry)));
+        tell_states_once(&mut results);
         if brings_clamps {
             // It is tried again later where it fails.
             if let Err(error) = self.replay_held(reader, u32::MAX).await {

@@ -182,7 +182,7 @@ pub struct PushResult {
     /// What it came to when it was recorded; the same for each retry.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub result: Option<Outcome>,
-    /// The clamp's standing now.
+    /// The clamp's standing now, once for each clamp: with the last result that is about it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub state_now: Option<Standing>,
     /// What is wrong with it.

@@ -11,7 +11,7 @@ use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use clampward_domain::entry::{Body, Inspected, ToBeSigned};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
-use clampward_domain::words::{EntryKind, RuleSetName};
+use clampward_domain::words::{EntryKind, Role, RuleSetName};
 use clampward_store::people::{AccountKey, NewDevice, NewEnrolment, NewSigningKey};
 use clampward_store::{Clock, Store, StoreOptions};
 use jiff::{SignedDuration, Timestamp};
@@ -107,6 +107,7 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
         let enrolment = NewEnrolment {
             id: Uuid::now_v7(),
             digest: digest.clone(),
+            attempts: AccountKey::of_enrolment(&name),
             name: name.clone(),
             yards: vec![inspector.yard.id.parse().during("reading a yard's id")?],
             expires_at: until,
@@ -122,6 +123,7 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
             digest,
             public_key: public(&secret)?,
             attempts: AccountKey::of_enrolment(&name),
+            keepers: &[Role::YardLead, Role::Safety, Role::Administrator],
         };
         store.redeem_enrolment(&device).await.during("enrolling")?;
         let signing = NewSigningKey {

@@ -7,7 +7,7 @@ use super::load::DemoError;
 use super::yards::YardKey;
 use clampward_domain::canonical::sha256;
 use clampward_store::Store;
-use clampward_store::people::NewEnrolment;
+use clampward_store::people::{AccountKey, NewEnrolment};
 use jiff::{Timestamp, ToSpan};
 
 /// A tablet and what enrols it.
@@ -82,6 +82,8 @@ pub(super) async fn prepare(store: &Store, today: Timestamp) -> Result<(), DemoE
         let enrolment = NewEnrolment {
             id: ids::named(&format!("enrolment {}", tablet.name)),
             digest: sha256(&[plain.as_bytes()]).to_vec(),
+            // The first group names the code.
+            attempts: AccountKey::of_enrolment(tablet.code.split('-').next().unwrap_or_default()),
             name: tablet.name.to_owned(),
             yards: vec![TABLETS_YARD.id()],
             expires_at: today.checked_add((DAYS * 24).hours()).unwrap_or(Timestamp::MAX),

@@ -620,6 +620,7 @@ impl Service {
                         SnapshotLine::Clamp(Box::new(SnapshotClamp {
                             line: ClampWord::Clamp,
                             clamp: self.line(yard, *clamp),
+                            cursor: None,
                         }))
                     })
                     .collect(),
@@ -691,7 +692,7 @@ impl Transport for Service {
                 self.push(push)
             }
             Question::Changes { cursors } => self.changes(cursors),
-            Question::Snapshot { yard, after } => return self.snapshot(*yard, *after, each),
+            Question::Snapshot { yard, after, .. } => return self.snapshot(*yard, *after, each),
         };
         each(answer)?;
         Ok(Asked::Answered)

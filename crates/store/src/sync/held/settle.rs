@@ -260,7 +260,7 @@ impl Command for Place<'_> {
         settled(tx, self.id, HeldState::Placed, by, Some(self.clamp), None).await?;
         let rows = vec![record.row(locked.held.device)?];
         let settled = batch.settle(tx, rows).await?;
-        Ok(settled.answer(tx, told.id)?)
+        Ok(settled.answer(told.id)?)
     }
 }
 

@@ -92,7 +92,7 @@ impl Command for Chunk<'_> {
         let settled = batch.settle(tx, rows).await?;
         let mut results = Vec::with_capacity(plans.len());
         for (element, plan) in self.elements.iter().zip(&plans) {
-            let mut became = element.became(outcome(tx, &settled, plan)?);
+            let mut became = element.became(outcome(&settled, plan)?);
             if element
                 .read
                 .device_seq()
@@ -114,11 +114,11 @@ impl Command for Chunk<'_> {
     }
 }
 
-fn outcome(tx: &Tx, settled: &Settled<'_>, plan: &Plan) -> Result<BecameWhat, StoreError> {
+fn outcome(settled: &Settled<'_>, plan: &Plan) -> Result<BecameWhat, StoreError> {
     Ok(match plan {
-        Plan::Take(id, _) => BecameWhat::Recorded(Box::new(settled.answer(tx, *id)?)),
+        Plan::Take(id, _) => BecameWhat::Recorded(Box::new(settled.answer(*id)?)),
         Plan::Known(id) => {
-            let mut recorded = settled.answer(tx, *id)?;
+            let mut recorded = settled.answer(*id)?;
             recorded.already = true;
             BecameWhat::Recorded(Box::new(recorded))
         }

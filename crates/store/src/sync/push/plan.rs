@@ -54,6 +54,8 @@ pub(super) struct Sight<'a> {
     pub(super) seen: BTreeMap<EntryId, Hash>,
 }
 
+/// Most characters that are kept of why an entry is held.
+const MAX_DETAIL: usize = 2_000;
 const ID_REUSED: &str = "Its id was used before for something else.";
 pub(super) const NO_CLAMP: &str = "No clamp of the device's yards has this id or mark.";
 
@@ -155,7 +157,8 @@ impl Sight<'_> {
             key,
             entry: Some(told.id),
             reason,
-            detail,
+            // It is kept for ever.
+            detail: detail.chars().take(MAX_DETAIL).collect(),
             kind: Some(told.body.kind().code().to_owned()),
             clamp,
             bars: if restricts { bars.collect() } else { Vec::new() },
