@@ -186,7 +186,7 @@ impl Core {
     fn note(&mut self, id: EntryId, result: &Became) -> bool {
         let state = match result.outcome {
             Some(PushOutcome::Recorded | PushOutcome::AlreadyRecorded) => QueuedState::Recorded,
-            Some(PushOutcome::Held) => QueuedState::Held,
+            Some(PushOutcome::Held | PushOutcome::Dismissed) => QueuedState::Held,
             Some(PushOutcome::Refused) => QueuedState::Refused,
             Some(PushOutcome::Retry) => {
                 self.tried(id);
