@@ -23,4 +23,4 @@ pub use error::RecordError;
 pub(crate) use known::{Known, look_up};
 pub(crate) use together::Together;
 pub use types::{Author, Mode, NewEntry, Recorded, Recording, Signing};
-pub(crate) use types::{FromDevice, restricts};
+pub(crate) use types::{FromDevice, may_restrict};

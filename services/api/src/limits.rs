@@ -126,6 +126,8 @@ limits! {
         "Entries of one push; beyond it 413.";
     PUSH_ENTRY_BYTES = "push_entry_bytes", kept(clampward_wire::sync::push::MAX_ENTRY_BYTES), Bytes,
         "One entry of a push; a larger one is held, with as much of it as this.";
+    HELD_ENTRIES = "held_entries", kept_items(clampward_store::sync::held::MAX_HELD), Items,
+        "Entries of one device that are held at once and restrict nothing; a further one is answered `retry` and waits on the device. What may restrict is held however many there are.";
     JSON_DEPTH = "json_depth", kept(clampward_wire::json::MAX_DEPTH), Levels,
         "Nesting of a JSON body; beyond it 400.";
     JSON_FAULTS = "json_faults", kept(clampward_wire::json::MAX_FAULTS), Items,

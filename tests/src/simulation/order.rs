@@ -170,7 +170,7 @@ impl Side {
             let other = reply.results.iter().find(|result| match result.outcome {
                 PushOutcome::Recorded | PushOutcome::AlreadyRecorded | PushOutcome::Retry => false,
                 PushOutcome::Held => !may_be_early || result.held != Some(HeldReason::UnknownClamp),
-                PushOutcome::Refused => true,
+                PushOutcome::Refused | PushOutcome::Dismissed => true,
             });
             if let Some(other) = other {
                 let index = usize::try_from(other.index).unwrap();

@@ -179,7 +179,7 @@ impl Core {
     fn note(&mut self, id: EntryId, result: &PushResult) -> bool {
         let state = match result.outcome {
             PushOutcome::Recorded | PushOutcome::AlreadyRecorded => QueuedState::Recorded,
-            PushOutcome::Held => QueuedState::Held,
+            PushOutcome::Held | PushOutcome::Dismissed => QueuedState::Held,
             PushOutcome::Refused => QueuedState::Refused,
             PushOutcome::Retry => {
                 self.tried(id);

@@ -25,7 +25,8 @@ pub struct Acknowledgement {
 const fn state_of(outcome: PushOutcome) -> KeptState {
     match outcome {
         PushOutcome::Recorded | PushOutcome::AlreadyRecorded => KeptState::Recorded,
-        PushOutcome::Held => KeptState::Held,
+        // Dismissed by a person, it is kept and was not recorded.
+        PushOutcome::Held | PushOutcome::Dismissed => KeptState::Held,
         PushOutcome::Refused => KeptState::Refused,
         PushOutcome::Retry => KeptState::Unsent,
     }

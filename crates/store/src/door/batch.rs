@@ -63,6 +63,8 @@ pub(crate) enum Taken {
     Reused,
     /// The clamp is not there, or in none of the yards.
     NotFound,
+    /// Its device was revoked before it was written, and it does not restrict.
+    Revoked,
     /// It names a yard, a model or versions that nobody knows.
     UnknownReference(Vec<InputError>),
 }
@@ -192,12 +194,10 @@ impl<'a> Batch<'a> {
         if let Err(error) = self.door.names_what_exists(new) {
             return Taken::of(error).map(Some);
         }
-        let author = self.door.author();
-        let reference = std::sync::Arc::clone(&self.door.reference);
-        let Some(device) = self.door.from_device.get_mut(&new.id) else {
+        let Some(device) = self.door.from_device.get(&new.id).cloned() else {
             return Ok(Some(Taken::NotFound));
         };
-        let Some(subject) = self.door.subjects.get_mut(&new.clamp_id) else {
+        let Some(subject) = self.door.subjects.get(&new.clamp_id) else {
             return Ok(Some(Taken::NotFound));
         };
         if !subject.is_known() {
@@ -205,24 +205,62 @@ impl<'a> Batch<'a> {
             return Ok((!registers).then_some(Taken::NotFound));
         }
         let is_outside = !subject.is_in(&device.yards);
+        let is_revoked = device.distrusted.is_some();
         let is_unknown = match &new.judged_by {
-            Some(told) => judging::check(new.id, told, &reference).is_err(),
+            Some(told) => judging::check(new.id, told, &self.door.reference).is_err(),
             None => false,
         };
-        if !is_outside && !is_unknown {
+        if !is_outside && !is_revoked && !is_unknown {
             return Ok(None);
         }
-        // What it comes to says whether it restricts; of a tick that a measurement overrules its words do not.
+        let comes_to = self.judged_by_what_is_in_force(tx, new, &device).await?;
+        let restricts = new.restricts() || comes_to.is_some_and(|opens| opens && only_restricts(&new.body));
+        if let Some(device) = self.door.from_device.get_mut(&new.id) {
+            device.restricts = restricts;
+        }
+        Ok(match restricts {
+            true => None,
+            false if is_revoked => Some(Taken::Revoked),
+            false => is_outside.then_some(Taken::NotFound),
+        })
+    }
+
+    /// Whether an entry that is not taken opens a lock-out on a clamp which is under lock here. What cannot be judged does.
+    pub(crate) async fn would_bar(
+        &mut self,
+        tx: &mut Tx,
+        new: &NewEntry,
+        device: &FromDevice,
+    ) -> Result<bool, StoreError> {
+        let opens = new.restricts()
+            || self
+                .judged_by_what_is_in_force(tx, new, device)
+                .await?
+                .unwrap_or(true);
+        Ok(opens)
+    }
+
+    /// Whether it opens a lock-out by itself, whatever it says that it was judged by: of a tick that a measurement overrules
+    /// its words do not tell. Nothing where it cannot be judged.
+    async fn judged_by_what_is_in_force(
+        &mut self,
+        tx: &mut Tx,
+        new: &NewEntry,
+        device: &FromDevice,
+    ) -> Result<Option<bool>, StoreError> {
+        let author = self.door.author();
+        let reference = std::sync::Arc::clone(&self.door.reference);
+        let Some(subject) = self.door.subjects.get_mut(&new.clamp_id) else {
+            return Ok(None);
+        };
         subject.bring_up_to_date(tx, &reference).await?;
         let anew = NewEntry {
             judged_by: None,
             ..new.clone()
         };
-        let told = (&*device, true);
+        let told = (device, true);
         let fixed = judging::fixed_from_device(&anew, author, subject, &reference, told, tx.now());
-        device.restricts =
-            new.restricts() || fixed.is_ok_and(|(entry, _)| restricts(&entry, subject, &reference));
-        Ok((is_outside && !device.restricts).then_some(Taken::NotFound))
+        Ok(fixed.ok().map(|(entry, _)| opens(&entry, subject, &reference)))
     }
 
     /// Writes everything, `rows` of other streams beside it.
@@ -260,17 +298,20 @@ impl<'a> Batch<'a> {
     }
 }
 
-/// Whether an entry by itself opens a lock-out. A registration and a word on an earlier entry do more than restrict.
-fn restricts(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
-    match &entry.body {
+/// Whether an entry by itself opens a lock-out on this clamp.
+fn opens(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
+    let wll = subject.state.lowest_wll(entry, reference);
+    !opened_by(entry, wll, &subject.state.readings, reference).is_empty()
+}
+
+/// Whether a body does nothing else where it opens a lock-out. A registration and a word on an earlier entry do more.
+fn only_restricts(body: &Body) -> bool {
+    match body {
         Body::TaggedOut(_)
         | Body::Inspected(_)
         | Body::ProofTested(_)
         | Body::Repaired(_)
-        | Body::Used(_) => {
-            let wll = subject.state.lowest_wll(entry, reference);
-            !opened_by(entry, wll, &subject.state.readings, reference).is_empty()
-        }
+        | Body::Used(_) => true,
         Body::Registered(_)
         | Body::ReturnedToService(_)
         | Body::Confirmed(_)

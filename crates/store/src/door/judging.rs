@@ -77,7 +77,7 @@ pub(super) fn fixed_from_device(
         _ if device.placed => Some("A person placed it by hand.".to_owned()),
         _ if device.distrusted.is_some() => device.distrusted.map(str::to_owned),
         Signing::Unsigned(why) => Some(unsigned_because(*why).to_owned()),
-        Signing::Key { from, until } if counted_at < *from || counted_at >= *until => {
+        Signing::Key { from, until, .. } if counted_at < *from || counted_at >= *until => {
             Some(unsigned_because(signing::Unsigned::KeyNotLive).to_owned())
         }
         Signing::Key { .. } if subject.is_from_outside(&device.yards) => {

@@ -201,6 +201,9 @@ pub enum PushOutcome {
     Refused,
     /// The service could not do it now: send it again.
     Retry,
+    /// A person dismissed it. It is kept, and nothing comes of it any more. Receipts alone say so: a push that tells of it
+    /// again is answered `held`, as the first time.
+    Dismissed,
 }
 
 /// Why an entry is held.
@@ -221,4 +224,6 @@ pub enum HeldReason {
     DeviceRevoked,
     /// The service failed on it several times.
     Internal,
+    /// While it was held its id was used for other content: it is not recorded under it any more.
+    IdReused,
 }
