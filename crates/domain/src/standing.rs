@@ -1,7 +1,6 @@
 //! Standing: what a state says at an instant. Nothing has to run at midnight for a clamp to become overdue.
 
 mod short;
-
 pub use short::{MAX_REASONS, shorten_reasons};
 
 use crate::calendar::Zone;

@@ -3,7 +3,9 @@
 use crate::support::batch;
 use crate::trade::bodies::*;
 use crate::trade::fleet::{Fleet, with};
+use clampward_api::config::Limits;
 use serde_json::{Value, json};
+use std::time::Duration;
 
 fn codes(result: &Value) -> Vec<String> {
     let remarks = result["result"]["remarks"]
@@ -233,20 +235,25 @@ async fn a_device_that_was_installed_anew_shows_how_many_entries_went_with_the_o
 }
 
 /// Goal: the lock-outs of one clamp have no bound, and what is answered about it has one. Method: two thousand tag-outs of
-/// one clamp, and the last batch sent again, as after a lost answer.
+/// one clamp, and the last five hundred sent again, as after a lost answer. They come in small batches, and a request may
+/// take long: how fast they are taken is not asked here.
 #[actix_web::test]
 async fn a_clamp_that_was_tagged_out_two_thousand_times_is_answered_in_few_words() {
-    let fleet = Fleet::start().await;
+    let fleet = Fleet::start_with(Limits {
+        request: Duration::from_secs(300),
+        ..Limits::default()
+    })
+    .await;
     let clamp = fleet.fit_clamp("4711").await;
     let other = fleet.fit_clamp("4712").await;
     let tablet = fleet.tablet(&[&fleet.newport]).await;
-    let mut last = Vec::new();
-    for _ in 0..4 {
-        last = (0..500)
-            .map(|_| tablet.writes(&fleet.operator, &clamp, "tagged_out", tag_out("dropped")))
-            .collect();
-        tablet.pushes(&last).await;
+    let entries: Vec<Value> = (0..2_000)
+        .map(|_| tablet.writes(&fleet.operator, &clamp, "tagged_out", tag_out("dropped")))
+        .collect();
+    for batch in entries.chunks(100) {
+        tablet.pushes(batch).await;
     }
+    let mut last = entries[1_500..].to_vec();
     last.truncate(498);
     last.push(tablet.writes(&fleet.operator, &other, "tagged_out", tag_out("dropped")));
     last.push(tablet.writes(&fleet.operator, &clamp, "tagged_out", tag_out("dropped")));
