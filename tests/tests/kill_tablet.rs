@@ -13,7 +13,7 @@
 )]
 
 use clampward_domain::canonical::sha256;
-use clampward_store::people::NewEnrolment;
+use clampward_store::people::{AccountKey, NewEnrolment};
 use clampward_testkit::TestDatabase;
 use clampward_tests::program::{self, Service};
 use clampward_tests::yard::{EMAIL, PASSWORD, PERSON, TestYard, YARD, id};
@@ -98,6 +98,8 @@ async fn every_entry_that_a_tablet_kept_is_in_the_ledger_once_after_forty_kills_
     let enrolment = NewEnrolment {
         id: id(0x77),
         digest: sha256(&[CODE.replace('-', "").as_bytes()]).to_vec(),
+        // The first group names the code.
+        attempts: AccountKey::of_enrolment(CODE.split('-').next().unwrap()),
         name: "tablet".to_owned(),
         yards: vec![YARD],
         expires_at: Timestamp::now() + 1.hour(),

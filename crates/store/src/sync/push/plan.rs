@@ -289,7 +289,7 @@ impl Sight<'_> {
 
     /// What is believed of an entry.
     pub(super) fn believed(&self, told: &Told) -> FromDevice {
-        let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
+        let (counted_at, corrected) = self.counted(told);
         let counted = (whole_microseconds(counted_at), corrected);
         self.teller.believed(&told.body, &told.signing, counted)
     }
