@@ -484,6 +484,7 @@ fn of_two_states_at_one_position_the_one_of_the_later_reference_version_counts()
         };
         let line = SnapshotLine::Clamp(Box::new(SnapshotClamp {
             line: ClampWord::Clamp,
+            cursor: None,
             clamp: line,
         }));
         (head, line)
