@@ -84,6 +84,7 @@ pub(super) async fn judge(
     head: &Head,
     tags: [Option<i64>; 2],
 ) -> Result<Verdict, StoreError> {
+    let is_of_the_first_form = cursor.seen.is_none() && cursor.yard != super::EVERYBODY;
     let gone = if cursor.epoch != head.epoch {
         Some(Gone::EpochChanged)
     } else if cursor
@@ -92,9 +93,9 @@ pub(super) async fn judge(
         .any(|position| *position > head.position)
     {
         Some(Gone::FromFuture)
-    } else if cursor.seen.is_none() && cursor.yard != super::EVERYBODY {
-        Some(Gone::Expired)
-    } else if cursor.position < head.floor && has_expired(connection, cursor, head.floor).await? {
+    } else if is_of_the_first_form
+        || (cursor.position < head.floor && has_expired(connection, cursor, head.floor).await?)
+    {
         Some(Gone::Expired)
     } else if tags != cursor.tags().map(Some) {
         Some(Gone::Diverged)

@@ -103,9 +103,9 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
     for (number, inspector) in inspectors.iter().cycle().take(tablets).enumerate() {
         let until = store.now() + GOOD;
         let digest = seed()?.to_vec();
-        let name = format!("measuring {}", Uuid::now_v7());
+        let name = format!("measuring {}", new_id());
         let enrolment = NewEnrolment {
-            id: Uuid::now_v7(),
+            id: new_id(),
             digest: digest.clone(),
             attempts: AccountKey::of_enrolment(&name),
             name: name.clone(),
@@ -116,9 +116,9 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
         made.during("preparing an enrolment")?;
         let (secret, key) = (pair(&seed()?)?, pair(&seed()?)?);
         let device = NewDevice {
-            row_id: Uuid::now_v7(),
-            id: DeviceId::new(Uuid::now_v7()),
-            session: Uuid::now_v7(),
+            row_id: new_id(),
+            id: DeviceId::new(new_id()),
+            session: new_id(),
             session_ends: until,
             digest,
             public_key: public(&secret)?,
@@ -127,8 +127,8 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
         };
         store.redeem_enrolment(&device).await.during("enrolling")?;
         let signing = NewSigningKey {
-            row_id: Uuid::now_v7(),
-            id: Uuid::now_v7(),
+            row_id: new_id(),
+            id: new_id(),
             device: device.id,
             person: inspector.person,
             public_key: public(&key)?,
@@ -149,7 +149,7 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
             key,
             body: Body::from(inspected).to_json().during("writing an inspection")?,
             random: Random::of(number),
-            boot: Uuid::now_v7(),
+            boot: new_id(),
             seq: 0,
         });
     }
@@ -166,7 +166,7 @@ impl Tablet {
     /// Signs in with an assertion of the device's own (RFC 7523), over a connection that stays open.
     pub async fn sign_in(&self, connection: &mut Connection) -> Done<(u16, String)> {
         let claims = serde_json::json!({
-            "iss": self.device, "sub": self.device, "aud": "clampward", "jti": Uuid::now_v7(), "exp": now().as_second() + 120,
+            "iss": self.device, "sub": self.device, "aud": "clampward", "jti": new_id(), "exp": now().as_second() + 120,
         });
         let signed = format!(
             "{}.{}",
@@ -211,7 +211,7 @@ impl Tablet {
     fn element(&mut self, clamp: &str) -> Done<serde_json::Value> {
         self.seq += 1;
         let entry = ToBeSigned {
-            id: EntryId::new(Uuid::now_v7()),
+            id: EntryId::new(new_id()),
             device_id: self.device,
             clamp_id: Some(ClampId::new(clamp.parse().during("reading a clamp's id")?)),
             mark: None,
@@ -258,6 +258,11 @@ fn now() -> Timestamp {
     Timestamp::now()
         .round(jiff::Unit::Microsecond)
         .unwrap_or_default()
+}
+
+#[expect(clippy::disallowed_methods, reason = "a measurement, by a binary")]
+fn new_id() -> Uuid {
+    Uuid::now_v7()
 }
 
 /// Pushes batches that were written before.
