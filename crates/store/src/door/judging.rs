@@ -121,7 +121,7 @@ pub(crate) const fn unsigned_because(why: signing::Unsigned) -> &'static str {
         Unsigned::KeyOfAnother => "The key is another person's.",
         Unsigned::KeyOfAnotherDevice => "The key was made on another device.",
         Unsigned::KeyNotLive => "The key was not this person's on this device when it was written.",
-        Unsigned::KeyWithdrawn => "The key was withdrawn: what can give fitness back is signed anew.",
+        Unsigned::KeyWithdrawn => "The key was withdrawn: it is done or signed anew.",
         Unsigned::WrongSignature => "The signature does not fit the entry.",
         Unsigned::NotEntitled => "Who did it held no role for that in this yard.",
         Unsigned::NoLongerEntitled => "Who did it holds no role for that in this yard any more.",

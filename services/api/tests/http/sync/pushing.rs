@@ -168,8 +168,9 @@ async fn the_file_of_a_revoked_device_is_brought_in_by_a_person_of_its_yards() {
             .succeeded(200);
         let outcome = if already { "already_recorded" } else { "recorded" };
         assert_eq!(brought.text("/results/0/outcome"), outcome);
+        // Whoever has the tablet by now dates what they sign as they like: it is not lost, and not believed.
         assert_eq!(
-            brought.body["results"][0]["result"]["credited"], true,
+            brought.body["results"][0]["result"]["credited"], false,
             "{}",
             brought.body
         );
