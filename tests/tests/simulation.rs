@@ -40,5 +40,5 @@ async fn pushed_in_any_order_every_clamp_is_as_if_pushed_in_order() {
         panic!("{difference}\nplay it again: cargo xtask simulate --order 200 --seed 1")
     });
     eprintln!("{report:?}");
-    assert!(report.closed > 10, "hardly anything was released: {report:?}");
+    assert!(report.closed > 5, "hardly anything was released: {report:?}");
 }
