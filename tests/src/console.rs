@@ -89,26 +89,35 @@ impl Up {
             .prefix("clampward-up-")
             .tempdir_in("/var/tmp")
             .unwrap();
-        let port = program::free_port();
-        let mut child = Command::new(program::binary("xtask"))
-            .args(["up", "--json", "--port", &port.to_string(), "--data-dir"])
-            .arg(folder.path().join(DATA))
+        let (child, ready) = begin(folder.path());
+        Self { child, folder, ready }
+    }
+
+    /// Stops all of it and starts it once more on what it kept, on another port.
+    pub fn again(&mut self) {
+        self.stop();
+        (self.child, self.ready) = begin(self.folder.path());
+    }
+
+    /// What `cargo xtask …` says about what runs.
+    pub fn xtask(&self, arguments: &[&str]) -> String {
+        let output = Command::new(program::binary("xtask"))
+            .args(arguments)
             .current_dir(program::root())
-            .env_remove("DATABASE_URL")
-            .env_remove(DATA_DIR)
-            .stdout(Stdio::piped())
-            .spawn()
+            .env(DATA_DIR, self.folder.path().join(DATA))
+            .output()
             .unwrap();
-        let mut ready = String::new();
-        let output = child.stdout.take().unwrap();
-        BufReader::new(output).read_line(&mut ready).unwrap();
-        let mut up = Self {
-            child,
-            folder,
-            ready: serde_json::Value::Null,
-        };
-        up.ready = serde_json::from_str(&ready).expect("one line of JSON when ready");
-        up
+        let text = String::from_utf8(output.stdout).unwrap();
+        let error = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{arguments:?}: {text}{error}");
+        text
+    }
+
+    fn stop(&mut self) {
+        let id = self.child.id().to_string();
+        // Ctrl-C, as a person would; it stops the service and the database.
+        let _ = Command::new("kill").args(["-INT", &id]).status();
+        let _ = self.child.wait();
     }
 
     /// Runs the lines of a part of a document of the workspace, in one shell, and compares every answer.
@@ -185,11 +194,27 @@ impl Up {
 
 impl Drop for Up {
     fn drop(&mut self) {
-        let id = self.child.id().to_string();
-        // Ctrl-C, as a person would; it stops the service and the database.
-        let _ = Command::new("kill").args(["-INT", &id]).status();
-        let _ = self.child.wait();
+        self.stop();
     }
+}
+
+/// Starts it in a folder, and waits for the line that says that it is ready.
+fn begin(folder: &Path) -> (Child, serde_json::Value) {
+    let port = program::free_port();
+    let mut child = Command::new(program::binary("xtask"))
+        .args(["up", "--json", "--port", &port.to_string(), "--data-dir"])
+        .arg(folder.join(DATA))
+        .current_dir(program::root())
+        .env_remove("DATABASE_URL")
+        .env_remove(DATA_DIR)
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut ready = String::new();
+    let output = child.stdout.take().unwrap();
+    BufReader::new(output).read_line(&mut ready).unwrap();
+    let ready = serde_json::from_str(&ready).expect("one line of JSON when ready");
+    (child, ready)
 }
 
 /// The document with other answers.
