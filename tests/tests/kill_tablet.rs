@@ -3,7 +3,7 @@
 //! The real field client against the real service on real PostgreSQL. Each round writes entries, begins a synchronisation and
 //! kills it with SIGKILL somewhere on its way: before the service heard anything, after it recorded and before the tablet
 //! wrote that down, in the middle of what it fetches. Found at the end: every entry in the ledger, once; nothing left to
-//! send; an intact ledger.
+//! send; an intact ledger. And a tablet that goes on synchronising by itself hears and is heard.
 #![allow(
     clippy::unwrap_used,
     clippy::panic,
@@ -18,7 +18,7 @@ use clampward_testkit::TestDatabase;
 use clampward_tests::program::{self, Service};
 use clampward_tests::yard::{EMAIL, PASSWORD, PERSON, TestYard, YARD, id};
 use jiff::{Timestamp, ToSpan};
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
@@ -87,14 +87,8 @@ impl Tablet {
     }
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn every_entry_that_a_tablet_kept_is_in_the_ledger_once_after_forty_kills_in_the_middle_of_synchronising()
- {
-    let database = TestDatabase::new().await;
-    let yard = TestYard::found(&database.service_url).await;
-    for number in 0..3 {
-        yard.clamp(number).await;
-    }
+/// The service on a database, and a tablet that is enrolled and has its person signed in.
+async fn tablet_of(database: &TestDatabase, yard: &TestYard) -> (tempfile::TempDir, Service, Tablet) {
     let enrolment = NewEnrolment {
         id: id(0x77),
         digest: sha256(&[CODE.replace('-', "").as_bytes()]).to_vec(),
@@ -116,6 +110,18 @@ async fn every_entry_that_a_tablet_kept_is_in_the_ledger_once_after_forty_kills_
     };
     tablet.run(&["enrol", &service.url, CODE]);
     tablet.run(&["sign-in", EMAIL]);
+    (folder, service, tablet)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_entry_that_a_tablet_kept_is_in_the_ledger_once_after_forty_kills_in_the_middle_of_synchronising()
+ {
+    let database = TestDatabase::new().await;
+    let yard = TestYard::found(&database.service_url).await;
+    for number in 0..3 {
+        yard.clamp(number).await;
+    }
+    let (_folder, _service, tablet) = tablet_of(&database, &yard).await;
     tablet.run(&["sync"]);
 
     // How long one takes that nobody breaks off.
@@ -195,4 +201,43 @@ async fn is_there(url: &str, entry: Uuid) -> bool {
         .await
         .unwrap();
     count == 1
+}
+
+/// How long news may take to a tablet that looks for them, before the test gives up.
+const NEWS: Duration = Duration::from_secs(60);
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_tablet_that_watches_hears_of_a_tag_out_and_sends_what_is_written_on_it() {
+    let database = TestDatabase::new().await;
+    let yard = TestYard::found(&database.service_url).await;
+    let elsewhere = yard.clamp(0).await;
+    yard.clamp(1).await;
+    let (_folder, _service, tablet) = tablet_of(&database, &yard).await;
+    tablet.run(&["sync"]);
+    assert_eq!(tablet.run(&["may-lift", "HM-0"])["fit"], true);
+    let mut watching = tablet
+        .command(&["sync", "--watch"])
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    yard.record(elsewhere, "tagged_out", json!({"reason": "precaution"}))
+        .await;
+    tablet.write(1);
+    let begun = Instant::now();
+    loop {
+        let heard = !tablet
+            .command(&["may-lift", "HM-0"])
+            .output()
+            .unwrap()
+            .status
+            .success();
+        let sent = tablet.run(&["queue"])["unsent"] == 0;
+        if heard && sent {
+            break;
+        }
+        assert!(begun.elapsed() < NEWS, "heard {heard}, sent {sent}");
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    watching.kill().unwrap();
+    watching.wait().unwrap();
 }

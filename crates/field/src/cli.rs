@@ -88,7 +88,7 @@ enum Command {
         email: String,
     },
     /// Send what was written and fetch what happened.
-    Sync,
+    Sync(sync::Synchronise),
     /// What is known of a clamp.
     Clamp {
         /// The mark on it.
@@ -279,7 +279,7 @@ fn command(arguments: Arguments, host: &Host<'_>) -> Done<bool> {
     match command {
         Command::Enrol { address, code } => device::enrol(&mut desk, &address, &code),
         Command::SignIn { email } => device::sign_in(&mut desk, &email),
-        Command::Sync => sync::sync(&mut desk),
+        Command::Sync(arguments) => sync::sync(&mut desk, &arguments),
         Command::Clamp { mark } => ask::clamp(&desk, &mark),
         Command::Inspect(inspect) => inspect::inspect(&mut desk, inspect),
         Command::TagOut(tag_out) => record::tag_out(&mut desk, tag_out),

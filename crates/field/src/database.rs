@@ -11,7 +11,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// The form of the journal's tables.
-const JOURNAL_VERSION: i64 = 1;
+const JOURNAL_VERSION: i64 = 3;
 /// The form of the mirror's tables; together with the form of the states in it.
 const MIRROR_VERSION: u32 = 1;
 
@@ -48,6 +48,13 @@ create table signer (
     failed integer not null default 0,
     waits_boot text,
     waits_until_ms integer
+) strict;
+";
+
+/// Since the third form: photos whose bytes lie in files beside the database.
+const PHOTOS: &str = "
+create table photo (
+    sha256 text primary key, length integer not null, state text not null check (state in ('waiting', 'sent', 'refused'))
 ) strict;
 ";
 
@@ -127,6 +134,9 @@ impl Database {
             let known = version(transaction)?;
             if known < 1 {
                 transaction.execute_batch(JOURNAL)?;
+            }
+            if known < 3 {
+                transaction.execute_batch(PHOTOS)?;
             }
             transaction.pragma_update(None, "user_version", JOURNAL_VERSION)?;
             if setting::<(u32, u32)>(transaction, "mirror_form")? != Some(form) {

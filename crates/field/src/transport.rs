@@ -3,6 +3,7 @@
 //! Whatever is no answer of the service, a torn body as much as a page of the harbour's network, counts as lost.
 
 mod http;
+mod upload;
 
 pub use http::{Http, Reply};
 

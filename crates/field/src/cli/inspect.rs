@@ -8,6 +8,7 @@ use super::record::{More, bearer, kept, tell};
 use crate::failure::{Done, Failure};
 use crate::mirror::ClampRow;
 use crate::offline::{self, Known};
+use crate::photos;
 use clampward_domain::criteria::{self, Criterion, Scope};
 use clampward_domain::entry::{Body, Entry, Finding, Inspected};
 use clampward_domain::finding::{Judged, judge_finding, reading_key};
@@ -37,9 +38,21 @@ pub(super) struct Inspect {
     /// The answer to every mandatory criterion that the file does not name.
     #[arg(long)]
     otherwise: Option<Outcome>,
+    /// A photo (JPEG, PNG or WebP) of what one criterion is about; several times for several.
+    #[arg(long = "photo", value_name = "CRITERION=FILE", value_parser = of_criterion)]
+    photos: Vec<(String, PathBuf)>,
     /// Further fields of the inspection as a JSON object, for example `{"after_repair_of": "…"}`.
     #[arg(long)]
     with: Option<String>,
+}
+
+/// `shackle_eye_worn=eye.jpg`.
+fn of_criterion(text: &str) -> Result<(String, PathBuf), String> {
+    let (code, file) = text
+        .split_once('=')
+        .ok_or_else(|| "as CRITERION=FILE, for example shackle_eye_worn=eye.jpg".to_owned())?;
+    let known = criteria::criterion(code).ok_or_else(|| format!("there is no criterion {code}"))?;
+    Ok((known.code.clone(), PathBuf::from(file)))
 }
 
 /// What every inspection is made of.
@@ -53,6 +66,14 @@ pub(super) struct Sheet {
 /// `inspect`.
 pub(super) fn inspect(desk: &mut Desk<'_>, arguments: Inspect) -> Done<bool> {
     let row = bearer(desk, &arguments.mark)?;
+    // A file that is no photo is told before anything is asked.
+    let photos = arguments
+        .photos
+        .iter()
+        .map(|(criterion, file)| {
+            photos::keep(&mut desk.database, &desk.dir, file).map(|photo| (criterion, photo.to_string()))
+        })
+        .collect::<Done<Vec<_>>>()?;
     let author = author(desk, Signing::Preferred)?;
     let sheet = sheet(desk, row, &author, &arguments)?;
     let asked = asked(&sheet, &arguments)?;
@@ -63,6 +84,18 @@ pub(super) fn inspect(desk: &mut Desk<'_>, arguments: Inspect) -> Done<bool> {
     };
     let mut inspected = body_of(&sheet.blank)?;
     inspected.findings = findings;
+    for (criterion, photo) in photos {
+        let finding = inspected
+            .findings
+            .iter_mut()
+            .find(|finding| finding.criterion == *criterion)
+            .ok_or_else(|| {
+                Failure::refused(format!(
+                    "a photo of {criterion}, which was not answered: nothing was written"
+                ))
+            })?;
+        finding.photos.push(photo);
+    }
     let measured = measured(&sheet, &inspected);
     let row = sheet.known.row.clone();
     let told = tell(desk, Some(row), &arguments.mark, &author, Body::from(inspected))?;

@@ -7,6 +7,7 @@ use crate::device::{self, Fact, Named};
 use crate::failure::{Done, Failure};
 use crate::mirror::{self, ClampRow};
 use crate::offline::{self, Known};
+use crate::photos;
 use crate::random::id;
 use clampward_domain::entry::{Body, Entry, TaggedOut, Used};
 use clampward_domain::fold::Evidence;
@@ -18,6 +19,7 @@ use clampward_wire::sync::push::PushEntry;
 use clap::Args;
 use jiff::Timestamp;
 use serde_json::{Value, json};
+use std::path::PathBuf;
 
 /// Arguments of `tag-out`.
 #[derive(Args)]
@@ -30,6 +32,9 @@ pub(super) struct TagOut {
     /// In your words.
     #[arg(long)]
     note: Option<String>,
+    /// A photo (JPEG, PNG or WebP); several times for several.
+    #[arg(long = "photo", value_name = "FILE")]
+    photos: Vec<PathBuf>,
 }
 
 /// Arguments of `use`.
@@ -225,11 +230,16 @@ fn words(outcome: &Outcome) -> String {
 
 /// `tag-out`: never refused for want of knowledge. Where several clamps bear the mark, all of them are tagged out.
 pub(super) fn tag_out(desk: &mut Desk<'_>, arguments: TagOut) -> Done<bool> {
+    let photos = arguments
+        .photos
+        .iter()
+        .map(|file| photos::keep(&mut desk.database, &desk.dir, file).map(|photo| photo.to_string()))
+        .collect::<Done<Vec<_>>>()?;
     let author = author(desk, Signing::Preferred)?;
     let body = Body::from(TaggedOut {
         reason: arguments.reason,
         note: arguments.note,
-        photos: Vec::new(),
+        photos,
         bulletin: None,
         lift_check: None,
     });

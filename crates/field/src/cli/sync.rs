@@ -5,14 +5,64 @@ use super::device::expect;
 use crate::core::{Progress, Report};
 use crate::failure::Done;
 use crate::journal::{self, Kept, KeptState};
+use crate::photos::{self, PhotoReport};
 use crate::session::synchronise;
 use crate::transport::Wire;
+use clap::Args;
 use rusqlite::Connection;
 use serde_json::{Value, json};
 use std::io::IsTerminal;
 
-/// `sync`: one run, with its progress on standard error.
-pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
+/// How long a look for news waits for some, in seconds; what is written here meanwhile waits so long at most.
+const NEWS_SECONDS: &str = "10";
+/// How long to wait where the service is not reached, or has left something.
+const PAUSE_MS: u64 = 15_000;
+
+/// Arguments of `sync`.
+#[derive(Args)]
+pub(super) struct Synchronise {
+    /// Go on until it is ended: what is written here is sent, what happens elsewhere is fetched as it happens.
+    #[arg(long)]
+    watch: bool,
+}
+
+/// What a run came to.
+struct Run {
+    is_complete: bool,
+    reached: bool,
+}
+
+/// `sync`: one run, or one after the other.
+pub(super) fn sync(desk: &mut Desk<'_>, arguments: &Synchronise) -> Done<bool> {
+    let mut run = once(desk, None)?;
+    if !arguments.watch {
+        return Ok(run.is_complete);
+    }
+    loop {
+        if !run.is_complete || !wait_for_news(desk)? {
+            desk.host.clock.wait(PAUSE_MS);
+        }
+        run = once(desk, Some(&run))?;
+    }
+}
+
+/// Asks for what happened since and lets the service wait until there is something. What it answers is fetched by the run that
+/// follows: here nothing is stored. No: it could not be asked.
+fn wait_for_news(desk: &Desk<'_>) -> Done<bool> {
+    let cursors = crate::mirror::cursors(desk.database.connection())?;
+    if cursors.is_empty() {
+        return Ok(false);
+    }
+    let secret = desk.secret()?;
+    let mut query: Vec<(&str, String)> = cursors.into_values().map(|cursor| ("cursor", cursor)).collect();
+    query.push(("limit", "1".to_owned()));
+    query.push(("wait", NEWS_SECONDS.to_owned()));
+    let reply = desk.http(&secret)?.get_as_device("/v1/sync/changes", &query)?;
+    Ok(reply.is_some_and(|reply| reply.is_success()))
+}
+
+/// One run, with its progress on standard error. After another one it says something only if there is something to say.
+fn once(desk: &mut Desk<'_>, before: Option<&Run>) -> Done<Run> {
     let secret = desk.secret()?;
     let identity = desk.identity()?;
     let numbering = journal::numbering(desk.database.connection())?;
@@ -34,11 +84,82 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
     if !quiet {
         eprintln!();
     }
-    let value = serde_json::to_value(&report)?;
+    let photos = if report.reached {
+        send_photos(desk, quiet)?
+    } else {
+        PhotoReport::of(desk.database.connection())?
+    };
+    let mut value = serde_json::to_value(&report)?;
+    if let Some(fields) = value.as_object_mut() {
+        fields.insert("photos".to_owned(), serde_json::to_value(&photos)?);
+    }
     let unsent = journal::unsent(desk.database.connection())?;
     let (yards, clamps) = crate::mirror::numbers(desk.database.connection())?;
-    desk.say(&value, || came_to(&report, unsent, yards, clamps));
-    Ok(report.is_complete())
+    let run = Run {
+        is_complete: report.is_complete() && photos.is_complete(),
+        reached: report.reached,
+    };
+    let moved =
+        report.recorded + report.held + report.refused + report.rows + report.clamps + photos.sent > 0;
+    if moved || before.is_none_or(|before| before.reached != run.reached) {
+        desk.say(&value, || {
+            came_to(&report, unsent, yards, clamps) + &of_photos(&photos)
+        });
+    }
+    Ok(run)
+}
+
+/// The photos that entries cite, after the entries.
+fn send_photos(desk: &mut Desk<'_>, quiet: bool) -> Done<PhotoReport> {
+    let secret = desk.secret()?;
+    let identity = desk.identity()?;
+    let mut http = crate::transport::Http::new(
+        &identity.server.clone(),
+        Some(identity),
+        &secret,
+        desk.host.clock,
+        desk.host.random,
+        desk.ahead()?,
+    );
+    let mut shown = false;
+    let report = photos::send(
+        &mut desk.database,
+        &desk.dir,
+        &mut http,
+        desk.host.clock,
+        &mut |done, of| {
+            if !quiet {
+                shown = true;
+                eprint!("\r\u{1b}[Kphoto: {} of {} KiB", done >> 10, of >> 10);
+            }
+        },
+    );
+    if shown {
+        eprintln!();
+    }
+    report
+}
+
+/// Photos in words.
+fn of_photos(photos: &PhotoReport) -> String {
+    let mut text = String::new();
+    if photos.sent > 0 {
+        text += &format!("  {} sent.\n", count(photos.sent, "photo", "photos"));
+    }
+    if photos.waiting > 0 {
+        text += &format!(
+            "  {} not sent yet, and kept here{}\n",
+            count(photos.waiting, "photo", "photos"),
+            photos
+                .trouble
+                .as_ref()
+                .map_or_else(|| ".".to_owned(), |trouble| format!(": {trouble}"))
+        );
+    }
+    for refused in &photos.refused {
+        text += &format!("  ! a photo was not taken: {refused}\n");
+    }
+    text
 }
 
 /// A run in words: what became of what was written here, and what is known now.
@@ -121,17 +242,24 @@ pub(super) fn queue(desk: &Desk<'_>, all: bool) -> Done<bool> {
         })
         .collect();
     let unsent = journal::unsent(connection)?;
-    desk.say(&json!({"unsent": unsent, "items": items}), || {
-        let mut text = match unsent {
-            0 => "Nothing is unsent.\n".to_owned(),
-            1 => "1 entry is not sent yet.\n".to_owned(),
-            more => format!("{more} entries are not sent yet.\n"),
-        };
-        for (kept, item) in kept.iter().zip(&items) {
-            text += &line(connection, kept, item);
-        }
-        text
-    });
+    let photos = photos::waiting(connection)?;
+    desk.say(
+        &json!({"unsent": unsent, "photos_waiting": photos, "items": items}),
+        || {
+            let mut text = match unsent {
+                0 => "Nothing is unsent.\n".to_owned(),
+                1 => "1 entry is not sent yet.\n".to_owned(),
+                more => format!("{more} entries are not sent yet.\n"),
+            };
+            for (kept, item) in kept.iter().zip(&items) {
+                text += &line(connection, kept, item);
+            }
+            if photos > 0 {
+                text += &format!("  {} to be sent.\n", count(photos, "photo", "photos"));
+            }
+            text
+        },
+    );
     Ok(true)
 }
 

@@ -47,6 +47,14 @@ impl Reply {
     pub fn retry_after(&self) -> Option<u64> {
         self.header("retry-after")?.trim().parse().ok()
     }
+    /// How far an upload is.
+    pub(super) fn upload_offset(&self) -> Option<u64> {
+        self.header("upload-offset")?.trim().parse().ok()
+    }
+    /// Whether what was uploaded is there.
+    pub(super) fn upload_is_complete(&self) -> bool {
+        self.header("upload-complete").map(str::trim) == Some("?1")
+    }
     /// What time it is there.
     fn date(&self) -> Option<Timestamp> {
         jiff::fmt::rfc2822::parse(self.header("date")?)
@@ -68,6 +76,16 @@ impl Reply {
     pub fn into_reader(self) -> impl Read {
         self.response.into_body().into_reader()
     }
+}
+
+/// A piece of an upload.
+pub(super) struct Piece<'a> {
+    /// Where it starts.
+    pub starts_at: u64,
+    /// How long the whole is.
+    pub length: u64,
+    /// It.
+    pub bytes: &'a [u8],
 }
 
 /// A connection.
@@ -152,6 +170,29 @@ impl<'a> Http<'a> {
         sent.ok().map(|response| Reply { response })
     }
 
+    /// Asks for the head alone, with a token. Nothing: it was lost.
+    fn head(&self, path: &str, token: &str) -> Option<Reply> {
+        self.agent
+            .head(format!("{}{path}", self.server))
+            .header("authorization", format!("Bearer {token}"))
+            .call()
+            .ok()
+            .map(|response| Reply { response })
+    }
+
+    /// Sends a piece of something, with a token. Nothing: it was lost.
+    fn patch(&self, path: &str, piece: &Piece<'_>, token: &str) -> Option<Reply> {
+        self.agent
+            .patch(format!("{}{path}", self.server))
+            .header("authorization", format!("Bearer {token}"))
+            .header("content-type", "application/offset+octet-stream")
+            .header("upload-offset", piece.starts_at.to_string())
+            .header("upload-length", piece.length.to_string())
+            .send(piece.bytes)
+            .ok()
+            .map(|response| Reply { response })
+    }
+
     /// What proves that this device takes part.
     pub fn assertion(&self) -> Done<Option<String>> {
         let Some(identity) = &self.identity else {
@@ -232,6 +273,16 @@ impl<'a> Http<'a> {
     /// Asks as this device.
     pub fn get_as_device(&mut self, path: &str, query: &[(&str, String)]) -> Done<Option<Reply>> {
         self.as_device(|http, token| http.get(path, query, Some(token)))
+    }
+
+    /// Asks for the head alone, as this device.
+    pub(super) fn head_as_device(&mut self, path: &str) -> Done<Option<Reply>> {
+        self.as_device(|http, token| http.head(path, token))
+    }
+
+    /// Sends a piece as this device.
+    pub(super) fn patch_as_device(&mut self, path: &str, piece: &Piece<'_>) -> Done<Option<Reply>> {
+        self.as_device(|http, token| http.patch(path, piece, token))
     }
 
     /// Sends as this device.

@@ -15,6 +15,7 @@ mod domain;
 mod durability;
 mod many;
 mod offline;
+mod photos;
 mod pulling;
 mod pushing;
 mod state_machine;
