@@ -73,6 +73,11 @@ class Clamp:
         self.h, self.catalogue = history, catalogue
         self.moments = [fact["at"] for fact in history["facts"]]
         self.once = {}  # answers that depend on a fact alone: a saving of time, not a state
+        # Nobody's word counts from a yard in which the clamp had not been by then.
+        been = {history["facts"][0]["yard"]}
+        for fact in history["facts"]:
+            fact["signed"] = fact["signed"] and fact["yard"] in been
+            been |= {fact["to_yard"]} if fact["kind"] == "transferred" and fact["signed"] else set()
 
     # Reference data ------------------------------------------------------------------------------------------
     def yard(self, name, at):
@@ -279,15 +284,19 @@ class Clamp:
                     examiner = date.fromisoformat(thorough[-1]["next_latest_date"])
                     periodic.append((late_from(name, examiner), examiner, "examiner"))
             else:
-                into_service = [day(name, f.get("from", f["at"])) for f in facts if f["kind"] in ("issued", "used")]
-                if facts[0]["put_into_service_on"]:
-                    into_service.append(date.fromisoformat(facts[0]["put_into_service_on"]))
-                start, made = min(into_service, default=day(name, t)), facts[0]["declared_on"]
-                exempt = facts[0]["never_used_before"] and made and start <= plus(date.fromisoformat(made), "P12M")
-                if not exempt:
+                # Anybody's word brings the examination forward; the exemption rests on what somebody signed for.
+                seen = [f for f in facts if f["kind"] in ("issued", "used")]
+                entered = [date.fromisoformat(d) for d in [facts[0]["put_into_service_on"]] if d]
+                claimed, shown = (
+                    min([day(name, f.get("from", f["at"])) for f in some] + entered, default=None)
+                    for some in (seen, [f for f in seen if f["signed"]])
+                )
+                made = facts[0]["declared_on"]
+                last_start = plus(date.fromisoformat(made), "P12M") if made and facts[0]["never_used_before"] else None
+                if not last_start or (shown or (last_start if claimed else day(name, t))) > last_start:
                     reasons.add("awaiting_initial_inspection")
-                elif into_service:
-                    due_on = plus(start, "P6M")
+                elif claimed:
+                    due_on = plus(claimed, "P6M") if shown else min(plus(claimed, "P6M"), last_start)
                     periodic.append((late_from(name, due_on), due_on, "first_use"))
         elif not both:
             reasons.add("awaiting_initial_inspection")
@@ -314,7 +323,7 @@ class Clamp:
                 if anchor and service in intervals[clock]:
                     into.append((*end(name, anchor, intervals[clock][service]), who))
         if rules == "us-b30.20" and (yard["records_use"] or service == "special"):
-            reasons |= self.idle(uses, day(name, t), inspections, both)
+            reasons |= self.idle([use for use in uses if use["signed"]], day(name, t), inspections, both)
         return reasons, frequent, periodic
 
     def idle(self, uses, today, inspections, both):

@@ -13,4 +13,5 @@ pub mod oracle;
 pub mod order;
 pub mod run;
 pub mod tablet;
+pub mod telling;
 pub mod town;

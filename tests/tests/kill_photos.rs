@@ -110,6 +110,11 @@ fn step(url: &str, token: &str, photo: &mut Photo) -> Step {
         }
         // Looked at by somebody else meanwhile, or no place to be looked at: asked again.
         Err(ureq::Error::StatusCode(409 | 503)) => Step::More,
+        // Looked at twice and cut off both times, as a photo that kills the service would be: sent anew, it is looked at anew.
+        Err(ureq::Error::StatusCode(422)) => {
+            photo.arrived = 0;
+            Step::More
+        }
         Err(ureq::Error::StatusCode(status)) => panic!("PATCH answered {status}"),
         Err(_) => Step::Gone,
     }

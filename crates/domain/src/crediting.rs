@@ -5,7 +5,7 @@
 use crate::criteria::Scope;
 use crate::entry::{Body, Entry, Inspected};
 use crate::finding::{JudgedInspection, Readings, basis, day_of, judge_in_scope, judge_inspection};
-use crate::fold::Evidence;
+use crate::fold::{Elsewhere, Evidence};
 use crate::reference::{Person, Reference};
 use crate::words::{CompetenceKind, ExaminationBasis, ExceptionalReason, InspectionKind, RuleSetName};
 use jiff::Timestamp;
@@ -28,6 +28,8 @@ pub struct NotCredited {
 pub enum NotCreditedCode {
     /// Not signed by the person who made it for a clamp of their yards, or placed by hand.
     NotSigned,
+    /// Judged by a yard in which the clamp had not been by then, or by a model that it is not shown to be.
+    JudgedElsewhere,
     /// A mandatory criterion has no answer.
     Incomplete,
     /// A finding bars.
@@ -84,10 +86,12 @@ pub fn competent(
     })
 }
 
-/// Decides about an inspection. `Err` holds every reason against it.
+/// Decides about an inspection. `Err` holds every reason against it. `elsewhere` is what of its judgement is not the
+/// clamp's ([`crate::fold::ClampState::elsewhere`]).
 pub fn credit(
     entry: &Entry,
     inspected: &Inspected,
+    elsewhere: Option<Elsewhere>,
     readings: &Readings,
     evidence: &Evidence,
     known: Known,
@@ -101,6 +105,9 @@ pub fn credit(
             NotCreditedCode::NotSigned,
             "not signed by the person who made it, or not from one of the clamp's yards".to_owned(),
         );
+    }
+    if let Some(elsewhere) = elsewhere {
+        no(NotCreditedCode::JudgedElsewhere, elsewhere.detail().to_owned());
     }
     if !judged.is_complete() {
         no(

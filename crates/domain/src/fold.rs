@@ -7,10 +7,12 @@
 mod apply;
 mod claims;
 mod heads;
+mod own;
 mod state;
 mod uses;
 
 pub use heads::Heads;
+pub use own::{Elsewhere, Shown};
 pub use state::*;
 #[cfg(test)]
 pub(crate) use uses::JOINED_WITHIN;
@@ -40,7 +42,9 @@ pub fn fold(clamp: ClampId, entries: &[Entry], reference: &Reference) -> ClampSt
     let mut ordered: Vec<&Entry> = unique.into_values().collect();
     ordered.sort_by_key(|entry| entry.order());
     let mut state = ClampState::new(clamp);
-    // An amendment acts at the time of what it amends: it is known before the walk begins.
+    // Where the clamp was, an entry may be judged by; an amendment acts at the time of what it amends: both are known
+    // before the walk begins.
+    state.note_places(ordered.iter().copied());
     for entry in &ordered {
         state.note_amendment(entry, reference);
     }
@@ -60,10 +64,11 @@ impl ClampState {
         let comes_last = self.last.is_none_or(|last| last < entry.order());
         let changes_nothing_earlier = match &entry.body {
             Body::Amended(_) => false,
+            // What was written before it may have been judged by its yard and model.
+            Body::Registered(_) => self.entries == 0,
             // A lock-out that was closed within the period is no longer in the state.
             Body::Used(used) => self.last_closed_at.is_none_or(|closed| closed <= used.from),
-            Body::Registered(_)
-            | Body::Inspected(_)
+            Body::Inspected(_)
             | Body::TaggedOut(_)
             | Body::Repaired(_)
             | Body::ProofTested(_)
@@ -76,7 +81,9 @@ impl ClampState {
             | Body::Retired(_)
             | Body::Reassessed(_) => true,
         };
-        comes_last && changes_nothing_earlier
+        // A state that was kept before places were noted has to note them first.
+        let places_are_noted = self.entries == 0 || !self.shown.is_empty();
+        comes_last && changes_nothing_earlier && places_are_noted
     }
 
     /// What has to be at hand before `entry` is applied or judged.

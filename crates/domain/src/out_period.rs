@@ -6,7 +6,7 @@
 //! that nothing has to run at midnight for a clamp to be counted as overdue.
 
 use crate::acting::{acting_at, acting_times, corrects};
-use crate::entry::Entry;
+use crate::entry::{Body, Entry};
 use crate::fold::{ClampState, Evidence, fold};
 use crate::ids::{ClampId, EntryId, ModelId, YardId};
 use crate::particulars::particulars;
@@ -208,8 +208,8 @@ struct Walk<'a> {
     evidence: Evidence,
     /// How many of `ordered` are in the state.
     taken: usize,
-    /// How many corrections were noted when the state was begun.
-    noted: usize,
+    /// How many corrections and places were noted when the state was begun.
+    noted: (usize, usize),
 }
 
 impl<'a> Walk<'a> {
@@ -241,7 +241,7 @@ impl<'a> Walk<'a> {
             state: ClampState::new(clamp),
             evidence: Evidence::new(),
             taken: 0,
-            noted: 0,
+            noted: (0, 0),
         }
     }
 
@@ -253,7 +253,13 @@ impl<'a> Walk<'a> {
             return;
         }
         // Each acts once its time has come, so that as many means the same ones.
-        let noted = self.corrections.iter().filter(|(_, from)| *from <= at).count();
+        let places = self.ordered.iter().filter(|entry| {
+            entry.counted_at <= at && matches!(entry.body, Body::Registered(_) | Body::Transferred(_))
+        });
+        let noted = (
+            self.corrections.iter().filter(|(_, from)| *from <= at).count(),
+            places.count(),
+        );
         if noted != self.noted {
             self.begin(at, noted);
         }
@@ -285,12 +291,14 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// Begins again with the amendments that act at `at`, as the fold notes them before it walks.
-    fn begin(&mut self, at: Timestamp, noted: usize) {
+    /// Begins again with the places and the amendments that act at `at`, as the fold notes them before it walks.
+    fn begin(&mut self, at: Timestamp, noted: (usize, usize)) {
         self.state = ClampState::new(self.clamp);
         self.evidence = Evidence::new();
         self.taken = 0;
         self.noted = noted;
+        let by_then = self.ordered.iter().filter(|entry| entry.counted_at <= at);
+        self.state.note_places(by_then.copied());
         for (entry, from) in &self.corrections {
             if *from <= at {
                 self.state.note_amendment(entry, self.reference);

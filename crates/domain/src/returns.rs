@@ -8,7 +8,7 @@ mod grounds;
 
 use crate::entry::{Entry, Release};
 use crate::fold::{ClampState, Evidence, Waiting};
-use crate::ids::LockoutId;
+use crate::ids::{LockoutId, YardId};
 use crate::lockout::{Closing, Lockout};
 use crate::reference::Reference;
 use serde::{Deserialize, Serialize};
@@ -39,6 +39,8 @@ macro_rules! unmet_codes {
 unmet_codes! {
     /// The return is not signed by its author, or was placed by hand.
     NotSigned,
+    /// The return was judged by a yard in which the clamp had not been by then, or by a model that it is not shown to be.
+    JudgedElsewhere,
     /// The signer was neither yard lead nor safety there when they signed.
     SignerRole,
     /// The signer was not known as a qualified person when they signed.
@@ -130,7 +132,7 @@ pub fn unmet(
     evidence: &Evidence,
     reference: &Reference,
 ) -> Vec<Unmet> {
-    let mut against = signer(waiting, evidence, reference);
+    let mut against = signer(state, waiting, evidence, reference);
     for release in &waiting.releases {
         against.extend(release_unmet(state, waiting, release, evidence, reference));
     }
@@ -185,7 +187,7 @@ fn release_unmet(
     }
 }
 
-fn signer(waiting: &Waiting, evidence: &Evidence, reference: &Reference) -> Vec<Unmet> {
+fn signer(state: &ClampState, waiting: &Waiting, evidence: &Evidence, reference: &Reference) -> Vec<Unmet> {
     use crate::words::{CompetenceKind, Role};
     let entry = &waiting.entry;
     let mut against = Vec::new();
@@ -195,12 +197,19 @@ fn signer(waiting: &Waiting, evidence: &Evidence, reference: &Reference) -> Vec<
             "a return to service is signed by its author in person",
         ));
     }
+    if let Some(elsewhere) = state.elsewhere(entry) {
+        against.push(Unmet::whole(UnmetCode::JudgedElsewhere, elsewhere.detail()));
+    }
     let person = reference.people.get(&entry.performed_by);
-    let yard = entry.judged_by.yard_id;
-    if !person.is_some_and(|person| person.holds(&[Role::YardLead, Role::Safety], yard, entry.counted_at)) {
+    let holds = |yard: &YardId| {
+        let roles = [Role::YardLead, Role::Safety];
+        person.is_some_and(|person| person.holds(&roles, *yard, entry.counted_at))
+    };
+    // While its place is in doubt, whoever claims it does not release it from the others.
+    if ![entry.judged_by.yard_id].iter().chain(&waiting.yards).all(holds) {
         against.push(Unmet::whole(
             UnmetCode::SignerRole,
-            "signed by the yard lead or the safety role of this yard only",
+            "signed by the yard lead or the safety role of the clamp's yard only: of every yard while its place is in doubt",
         ));
     }
     let day = crate::finding::day_of(entry, reference);
@@ -244,7 +253,7 @@ pub(crate) fn settle(state: &mut ClampState, evidence: &Evidence, reference: &Re
         let Some(mut waiting) = state.waiting.remove(&id) else {
             continue;
         };
-        let signer_stands = signer(&waiting, evidence, reference).is_empty();
+        let signer_stands = signer(state, &waiting, evidence, reference).is_empty();
         let mut open = Vec::new();
         for release in std::mem::take(&mut waiting.releases) {
             let unmet = release_unmet(state, &waiting, &release, evidence, reference);

@@ -272,13 +272,16 @@ pub fn first_use(state: &ClampState, terms: &Terms<'_>, at: Timestamp) -> FirstU
         .first_use_exemption
         .declaration_within
         .after(declaration.made_on);
-    let seen = [
-        state.first_issued_at.map(|at| zone.date_at(at)),
-        state.uses.first_at.map(|at| zone.date_at(at)),
-    ];
-    let earliest = |entered: Option<Date>| seen.into_iter().chain([entered]).flatten().min();
+    let earliest = |seen: [Option<Timestamp>; 2], entered: Option<Date>| {
+        let seen = seen.into_iter().flatten().map(|at| zone.date_at(at));
+        seen.chain(entered).min()
+    };
     // An earlier day brings the examination forward, whoever claims it; the exemption itself rests on what was shown.
-    let claimed = earliest(state.put_into_service_on());
+    let claimed = earliest(
+        [state.first_issued_at, state.uses.first_at],
+        state.put_into_service_on(),
+    );
+    let shown = earliest([state.first_seen_at, None], state.shown_put_into_service_on());
     let due = |put: Date, no_later_than: Date| {
         let on = rule.interval.after(put).min(no_later_than);
         FirstUse::PutIntoService(DueDate {
@@ -289,7 +292,7 @@ pub fn first_use(state: &ClampState, terms: &Terms<'_>, at: Timestamp) -> FirstU
             source: FIRST_USE,
         })
     };
-    match (earliest(state.shown_put_into_service_on()), claimed) {
+    match (shown, claimed) {
         (Some(shown), claimed) if shown <= last => due(claimed.unwrap_or(shown), Date::MAX),
         (Some(_), _) => FirstUse::NotExempt,
         (None, Some(claimed)) => due(claimed, last),

@@ -25,13 +25,13 @@ words! {
         KeyOfAnotherDevice = "key_of_another_device",
         /// The key was not yet made, or was replaced, withdrawn or expired when the entry counts.
         KeyNotLive = "key_not_live",
-        /// It can give fitness back, and the key or its device was withdrawn before it came in.
+        /// The key or its device was withdrawn before it came in.
         KeyWithdrawn = "key_withdrawn",
         /// The signature does not fit the entry.
         WrongSignature = "wrong_signature",
         /// Its author did not hold a role for such an entry in the clamp's yard when it counts.
         NotEntitled = "not_entitled",
-        /// It can give fitness back, and its author does not hold the role any more.
+        /// It can give fitness back and its author does not hold the role any more, or its author may not sign in any more.
         NoLongerEntitled = "no_longer_entitled",
     }
 }
@@ -69,8 +69,9 @@ impl SigningKey {
             && instant < self.expires_at
             && self.revoked_at.is_none_or(|revoked| instant < revoked)
     }
-    /// Whether it is the key of the entry's author on the entry's device, live when the entry counts. What can give fitness
-    /// back and comes in when nobody trusts the key any more is not signed, whatever time it tells: it is signed anew.
+    /// Whether it is the key of the entry's author on the entry's device, live when the entry counts. What comes in when
+    /// nobody trusts the key any more is not signed, whatever time it tells: an inspection gives fitness back too, and
+    /// whoever has the key dates it as they like. It restricts all the same, and is done or signed anew.
     pub fn is_for(&self, entry: &ToBeSigned<'_>, counted_at: Timestamp) -> Result<(), Unsigned> {
         if self.person_id != entry.performed_by {
             return Err(Unsigned::KeyOfAnother);
@@ -81,7 +82,7 @@ impl SigningKey {
         if !self.is_live_at(counted_at) {
             return Err(Unsigned::KeyNotLive);
         }
-        if self.is_distrusted && may_free(entry.kind) {
+        if self.is_distrusted {
             return Err(Unsigned::KeyWithdrawn);
         }
         Ok(())
@@ -149,7 +150,8 @@ pub const fn may_free(kind: EntryKind) -> bool {
 }
 
 /// Whether a person held a role for entries of a kind in the clamp's yard when the entry counts and, for what can give
-/// fitness back, holds one now. Whoever may not sign in holds no role (see [`Person::grants`]).
+/// fitness back, holds one now. Whoever may not sign in holds no role (see [`Person::grants`]), and nothing of theirs that
+/// comes in from then on is believed: who was dismissed dates what they sign as they like.
 pub fn is_entitled(
     person: Option<&Person>,
     kind: EntryKind,
@@ -162,7 +164,8 @@ pub fn is_entitled(
     if !holds(counted_at) {
         return Err(Unsigned::NotEntitled);
     }
-    if may_free(kind) && !holds(now) {
+    let may_sign_in = person.grant_at(now).is_some_and(|grant| !grant.roles.is_empty());
+    if !may_sign_in || (may_free(kind) && !holds(now)) {
         return Err(Unsigned::NoLongerEntitled);
     }
     Ok(())
@@ -261,7 +264,7 @@ mod tests {
 
     /// Whoever finds a tablet and its short code writes any time into what they sign.
     #[test]
-    fn what_can_free_is_not_believed_of_a_key_that_was_withdrawn_whatever_time_it_tells() {
+    fn nothing_is_believed_of_a_key_that_was_withdrawn_whatever_time_it_tells() {
         let mut key = key();
         key.revoked_at = Some(at("2026-03-02T12:00:00Z"));
         let body = serde_json::json!({});
@@ -280,12 +283,8 @@ mod tests {
             key.is_distrusted = false;
             assert_eq!(key.is_for(&entry, told), Ok(()), "{kind}, replaced");
             key.is_distrusted = true;
-            let withdrawn = if may_free(*kind) {
-                Err(Unsigned::KeyWithdrawn)
-            } else {
-                Ok(())
-            };
-            assert_eq!(key.is_for(&entry, told), withdrawn, "{kind}, withdrawn");
+            let withdrawn = key.is_for(&entry, told);
+            assert_eq!(withdrawn, Err(Unsigned::KeyWithdrawn), "{kind}, withdrawn");
         }
     }
 
@@ -293,7 +292,7 @@ mod tests {
     fn a_fact_needs_the_role_when_it_counts_and_what_can_free_needs_it_now_too() {
         let lead = person(&[
             ("2026-01-01T00:00:00Z", &[Role::YardLead]),
-            ("2026-03-10T00:00:00Z", &[]),
+            ("2026-03-10T00:00:00Z", &[Role::Operator]),
         ]);
         let (before, during, now) = (
             at("2025-12-31T00:00:00Z"),
@@ -326,6 +325,20 @@ mod tests {
             is_entitled(None, EntryKind::TaggedOut, YARD, during, now),
             Err(Unsigned::NotEntitled)
         );
+    }
+
+    #[test]
+    fn nothing_is_believed_of_whoever_may_not_sign_in_any_more() {
+        let dismissed = person(&[
+            ("2026-01-01T00:00:00Z", &[Role::YardLead, Role::Inspector]),
+            ("2026-03-10T00:00:00Z", &[]),
+        ]);
+        let (during, now) = (at("2026-03-09T00:00:00Z"), at("2026-03-11T00:00:00Z"));
+        for kind in [EntryKind::Inspected, EntryKind::TaggedOut, EntryKind::Confirmed] {
+            let judge = |now| is_entitled(Some(&dismissed), kind, YARD, during, now);
+            assert_eq!(judge(during), Ok(()), "{kind}");
+            assert_eq!(judge(now), Err(Unsigned::NoLongerEntitled), "{kind}");
+        }
     }
 
     #[test]

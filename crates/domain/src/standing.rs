@@ -1,5 +1,8 @@
 //! Standing: what a state says at an instant. Nothing has to run at midnight for a clamp to become overdue.
 
+mod short;
+pub use short::{MAX_REASONS, shorten_reasons};
+
 use crate::calendar::Zone;
 use crate::fold::ClampState;
 use crate::ids::LockoutId;
@@ -44,8 +47,11 @@ pub struct Standing {
     pub status: Status,
     /// Whether it may be used.
     pub fit: bool,
-    /// Why not.
+    /// Why not. An answer about an entry names at most 20.
     pub reasons: Vec<Reason>,
+    /// How many reasons there are, where not all are named: `GET /v1/clamps/{id}` names all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reasons_in_all: Option<u64>,
     /// If it is fit: the first instant at which it no longer is, should nothing be recorded until then.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fit_until: Option<Timestamp>,
@@ -208,6 +214,7 @@ fn look(state: &ClampState, reference: &Reference, at: Timestamp) -> (Standing, 
         status,
         fit: reasons.is_empty(),
         reasons,
+        reasons_in_all: None,
         fit_until: ends.iter().copied().min(),
         due,
         service_class,

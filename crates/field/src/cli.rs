@@ -1,10 +1,12 @@
 //! The commands of `clampward-field`: arguments, wiring, and what is printed. Decides nothing about clamps.
 //!
 //! Everything that is asked for on a terminal can be given as an option, a file or, for password and short code, in the
-//! environment, so that a program can drive it. Answers for programs are one line of JSON with `--json`.
+//! environment, so that a program can drive it; and what a person would type may come from a pipe, a line for each
+//! question. Answers for programs are one line of JSON with `--json`.
 
 mod ask;
 mod device;
+mod dialogue;
 mod files;
 mod inspect;
 mod person;
@@ -43,6 +45,9 @@ pub struct Arguments {
     /// Answer in one line of JSON.
     #[arg(long, global = true)]
     json: bool,
+    /// The service's address for this command, should it have another one than at the enrolment.
+    #[arg(long, env = "CLAMPWARD_FIELD_SERVER", global = true, value_name = "ADDRESS")]
+    server: Option<String>,
     /// Who is working: the e-mail address that was signed in with.
     #[arg(long = "as", env = "CLAMPWARD_FIELD_AS", global = true)]
     who: Option<String>,
@@ -73,7 +78,7 @@ enum Command {
     /// Make this device one of the company's, with the one-time code of a yard lead.
     Enrol {
         /// The service's address.
-        server: String,
+        address: String,
         /// The code.
         code: String,
     },
@@ -89,7 +94,7 @@ enum Command {
         /// The mark on it.
         mark: String,
     },
-    /// Inspect a clamp: criterion by criterion.
+    /// Inspect a clamp: criterion by criterion, asked one by one; or all answers at once, from a file or a pipe.
     Inspect(inspect::Inspect),
     /// Tag a clamp out.
     TagOut(record::TagOut),
@@ -133,6 +138,7 @@ struct Desk<'a> {
     host: &'a Host<'a>,
     dir: PathBuf,
     json: bool,
+    server: Option<String>,
     who: Option<String>,
     short_code: Option<String>,
     password: Option<String>,
@@ -146,8 +152,13 @@ impl Desk<'_> {
     fn secret(&self) -> Done<DeviceSecret> {
         DeviceSecret::read(&self.secret_path())
     }
+    /// Who this device is, and where the service is now.
     fn identity(&self) -> Done<Identity> {
-        crate::device::identity(self.database.connection())
+        let mut identity = crate::device::identity(self.database.connection())?;
+        if let Some(server) = &self.server {
+            server.trim_end_matches('/').clone_into(&mut identity.server);
+        }
+        Ok(identity)
     }
     /// How far the service's clock is ahead of this device's, as far as is known.
     fn ahead(&self) -> Done<SignedDuration> {
@@ -169,26 +180,35 @@ impl Desk<'_> {
             self.ahead()?,
         ))
     }
+    /// Whether a person sits at a terminal and may be asked.
     fn interactive(&self) -> bool {
         !self.json && std::io::stdin().is_terminal()
     }
-    /// Asks a person for a line.
-    fn prompt(&self, question: &str) -> Done<String> {
-        if !self.interactive() {
-            return Err(Failure::refused(format!(
-                "nobody is there to answer {question:?}: give it as an option (see --help)"
-            )));
-        }
+    /// Asks for a line: a person at a terminal, or whatever a pipe holds next. Nothing: the pipe is at its end.
+    fn next_line(&self, question: &str) -> Done<Option<String>> {
         let failed = |cause| Failure::File {
-            path: "terminal".to_owned(),
+            path: "standard input".to_owned(),
             cause,
         };
-        let mut error = std::io::stderr();
-        write!(error, "{question} ").map_err(failed)?;
-        error.flush().map_err(failed)?;
+        if self.interactive() {
+            let mut error = std::io::stderr();
+            write!(error, "{question} ").map_err(failed)?;
+            error.flush().map_err(failed)?;
+        } else if std::io::stdin().is_terminal() {
+            // With `--json` a program asks, and nobody looks at the terminal.
+            return Ok(None);
+        }
         let mut line = String::new();
-        std::io::stdin().lock().read_line(&mut line).map_err(failed)?;
-        Ok(line.trim().to_owned())
+        let read = std::io::stdin().lock().read_line(&mut line).map_err(failed)?;
+        Ok((read > 0).then(|| line.trim().to_owned()))
+    }
+    /// The same where there must be an answer.
+    fn prompt(&self, question: &str) -> Done<String> {
+        self.next_line(question)?.ok_or_else(|| {
+            Failure::refused(format!(
+                "nobody is there to answer {question:?}: give it as an option (see --help) or as a line of standard input"
+            ))
+        })
     }
     /// The same without showing what is typed.
     fn prompt_hidden(&self, question: &str) -> Done<String> {
@@ -207,7 +227,8 @@ impl Desk<'_> {
     }
 }
 
-/// Runs a command. The exit status is 0 for done (of `may-lift`: for yes), 1 for a "no", 2 for a failure.
+/// Runs a command. The exit status is 0 for done (of `may-lift`: for yes), 1 for a "no", 2 for a failure, 3 where another
+/// process is synchronising the folder.
 pub fn run(arguments: Arguments, host: &Host<'_>) -> ExitCode {
     let json = arguments.json;
     match command(arguments, host) {
@@ -218,7 +239,11 @@ pub fn run(arguments: Arguments, host: &Host<'_>) -> ExitCode {
                 println!("{}", serde_json::json!({"error": failure.to_string()}));
             }
             eprintln!("{failure}");
-            ExitCode::from(2)
+            ExitCode::from(if matches!(failure, Failure::UnderWay) {
+                3
+            } else {
+                2
+            })
         }
     }
 }
@@ -227,17 +252,14 @@ fn command(arguments: Arguments, host: &Host<'_>) -> Done<bool> {
     let Arguments {
         dir,
         json,
+        server,
         who,
         short_code,
         password,
         command,
     } = arguments;
-    let failed = |cause| Failure::File {
-        path: dir.display().to_string(),
-        cause,
-    };
     if matches!(command, Command::Enrol { .. }) {
-        std::fs::create_dir_all(&dir).map_err(failed)?;
+        crate::private::folder(&dir)?;
     } else if !dir.join("field.sqlite").exists() {
         return Err(Failure::refused(format!(
             "{} is no device's folder: run `clampward-field enrol <server> <code>` first",
@@ -249,13 +271,14 @@ fn command(arguments: Arguments, host: &Host<'_>) -> Done<bool> {
         host,
         dir,
         json,
+        server,
         who,
         short_code,
         password,
         database,
     };
     match command {
-        Command::Enrol { server, code } => device::enrol(&mut desk, &server, &code),
+        Command::Enrol { address, code } => device::enrol(&mut desk, &address, &code),
         Command::SignIn { email } => device::sign_in(&mut desk, &email),
         Command::Sync => sync::sync(&mut desk),
         Command::Clamp { mark } => ask::clamp(&desk, &mark),

@@ -4,9 +4,9 @@
 //! open is not looked at, so that answers may be lost, repeated or late. It knows no socket, no file and no clock: what
 //! drives it sends, stores, shows and waits, and says what happened.
 //!
-//! The order of a run: what the service allows; which entries it has; push what restricts, then the rest; pull; where
-//! the history is another one, offer everything again that is kept, and take snapshots. Pushing never waits for pulling,
-//! nor pulling for pushing.
+//! The order of a run: what the service allows; which entries it has; push what restricts, then the rest; pull; then take
+//! snapshots of yards that are new. Where the history is another one, everything is offered again that is kept, and every
+//! yard is taken anew. Pushing never waits for pulling, nor pulling for pushing, nor one yard for another's snapshot.
 
 mod pull;
 mod push;
@@ -15,8 +15,10 @@ mod snapshot;
 mod talk;
 
 pub use queue::{Queued, QueuedState};
+pub(crate) use snapshot::cursor_of;
 pub use talk::{
-    Action, Answer, Event, Progress, Refused, Report, Request, SnapshotPart, Store, Trouble, TroubleCode,
+    Action, Answer, Became, Event, Progress, Pushed, Refused, Report, Request, SnapshotPart, Store, Trouble,
+    TroubleCode,
 };
 
 use clampward_domain::ids::{ClampId, EntryId, YardId};
@@ -50,6 +52,8 @@ pub struct Start {
     pub cursors: BTreeMap<YardId, String>,
     /// Snapshots that were begun.
     pub shadows: BTreeMap<YardId, Shadow>,
+    /// How many entries go in one push, where more did not get through the last time.
+    pub batch: Option<usize>,
 }
 
 /// A snapshot that was begun.
@@ -57,7 +61,7 @@ pub struct Start {
 pub struct Shadow {
     /// The epoch of its first part.
     pub epoch: u32,
-    /// The cursor of its first part: where pulling goes on from.
+    /// Where pulling goes on from: the place where it began, with what was told since.
     pub cursor: String,
     /// The last clamp that was stored.
     pub after: Option<ClampId>,
@@ -85,6 +89,8 @@ pub struct Core {
     most_entries: usize,
     most_bytes: usize,
     batch: usize,
+    /// Larger batches did not get through: this one grows slowly.
+    narrow: Option<usize>,
     device_number: u32,
     acknowledged_to: u64,
     queue: Queue,
@@ -96,6 +102,8 @@ pub struct Core {
     to_pull: VecDeque<YardId>,
     to_snapshot: VecDeque<YardId>,
     snapshots: BTreeMap<YardId, u32>,
+    /// Yards whose snapshot is left for the next run.
+    put_off: BTreeSet<YardId>,
     shadows: BTreeMap<YardId, Shadow>,
     taking: Option<Taking>,
     receipts_from: u64,
@@ -117,6 +125,7 @@ impl Core {
             most_entries: MAX_ENTRIES,
             most_bytes: MAX_BYTES.saturating_sub(ENVELOPE_BYTES),
             batch: MAX_ENTRIES,
+            narrow: start.batch,
             device_number: start.device_number,
             acknowledged_to: start.acknowledged_to,
             queue: Queue::new(start.queue),
@@ -128,6 +137,7 @@ impl Core {
             to_pull: VecDeque::new(),
             to_snapshot: VecDeque::new(),
             snapshots: BTreeMap::new(),
+            put_off: BTreeSet::new(),
             shadows: start.shadows,
             taking: None,
             receipts_from: 0,
@@ -149,9 +159,9 @@ impl Core {
                 }
             }
             Event::Lost { request } => {
-                if self.question(request).is_some() {
+                if let Some(question) = self.question(request) {
                     self.open = None;
-                    self.lost_one(&mut actions);
+                    self.lost_one(&question, &mut actions);
                 }
             }
             Event::Timer => {
@@ -180,13 +190,14 @@ impl Core {
             }
             answer => answer,
         };
-        match (question, answer) {
+        match (&question, answer) {
             (Request::Config, Answer::Config(config)) => {
                 self.settled(actions, Store::Contact(config.server_time));
                 self.most_entries = clamp_to(config.entries_per_push, 1, MAX_ENTRIES);
                 let bytes = clamp_to(config.push_bytes, 1, MAX_BYTES);
                 self.most_bytes = bytes.saturating_sub(ENVELOPE_BYTES).max(1);
-                self.batch = self.most_entries;
+                self.narrow = self.narrow.filter(|batch| *batch < self.most_entries);
+                self.batch = self.narrow.unwrap_or(self.most_entries).max(1);
                 if config.state_format != STATE_FORMAT {
                     self.pulls = false;
                     self.report.trouble(
@@ -200,17 +211,20 @@ impl Core {
                 self.go(Step::Receipts, actions);
             }
             (Request::Receipts { .. }, Answer::Receipts(receipts)) => self.receipts(receipts, actions),
-            (Request::Push { entries, .. }, Answer::Pushed(reply)) => self.pushed(&entries, *reply, actions),
+            (Request::Push { entries, .. }, Answer::Pushed(reply)) => self.pushed(entries, *reply, actions),
             (Request::Changes { cursors }, Answer::Changes(changes)) => {
-                self.changes(&cursors, changes, actions)
+                self.changes(cursors, changes, actions);
             }
-            (Request::Snapshot { yard, after }, Answer::Snapshot(part)) => {
-                self.snapshot_part(yard, after, part, actions);
+            (Request::Snapshot { yard, after, .. }, Answer::Snapshot(part)) => {
+                self.snapshot_part(*yard, *after, part, actions);
+            }
+            (Request::Snapshot { yard, .. }, Answer::Unreadable { detail }) => {
+                self.snapshot_unreadable(*yard, &detail, actions);
             }
             // An answer of another kind is none.
             _ => {
                 self.open = None;
-                self.lost_one(actions);
+                self.lost_one(&question, actions);
             }
         }
     }
@@ -266,12 +280,13 @@ impl Core {
             Step::Config => Step::Done,
             Step::Receipts => Step::Push,
             Step::Push | Step::Snapshot | Step::Pull if self.pulls => {
-                if self.to_snapshot.is_empty() && self.to_pull.is_empty() {
-                    Step::Done
-                } else if self.to_snapshot.is_empty() {
+                // Those that are followed come first: a tag-out in one of them does not wait for a new yard.
+                if !self.to_pull.is_empty() {
                     Step::Pull
-                } else {
+                } else if !self.to_snapshot.is_empty() {
                     Step::Snapshot
+                } else {
+                    Step::Done
                 }
             }
             Step::Push | Step::Snapshot | Step::Pull | Step::Done => Step::Done,
@@ -280,7 +295,8 @@ impl Core {
     }
 
     /// A question or its answer was lost.
-    fn lost_one(&mut self, actions: &mut Vec<Action>) {
+    fn lost_one(&mut self, question: &Request, actions: &mut Vec<Action>) {
+        self.narrow_down(question, actions);
         self.lost = self.lost.saturating_add(1);
         if self.lost >= LOST_AT_MOST {
             self.give_up("the service could not be reached", actions);
@@ -293,17 +309,21 @@ impl Core {
     /// Leaves a part of the run for the next time.
     fn give_up(&mut self, detail: &str, actions: &mut Vec<Action>) {
         self.report.trouble(TroubleCode::NotReached, detail);
+        // Each yard has its turn, but nobody waits long for yard after yard of a service that is not there.
+        let is_short = self.lost >= LOST_AT_MOST && matches!(self.step, Step::Pull | Step::Snapshot);
         match self.step {
             Step::Pull => self.to_pull.clear(),
             Step::Snapshot => {
-                self.to_snapshot.clear();
-                self.to_pull.clear();
                 self.taking = None;
+                self.put_off.extend(self.to_snapshot.pop_front());
             }
             Step::Push => self.push_given_up = true,
             Step::Config | Step::Receipts | Step::Done => {}
         }
         self.next_step(actions);
+        if is_short {
+            self.lost = LOST_AT_MOST - 1;
+        }
     }
 
     fn wait(&mut self, milliseconds: u64, actions: &mut Vec<Action>) {
@@ -321,6 +341,9 @@ impl Core {
                 self.ask(actions);
             }
             408 | 409 | 425 | 429 | 500..=599 => {
+                if matches!(refused.status, 408 | 500..=599) {
+                    self.narrow_down(question, actions);
+                }
                 self.lost = self.lost.saturating_add(1);
                 let told = refused
                     .retry_after_seconds
@@ -339,7 +362,9 @@ impl Core {
                 {
                     self.changes_refused(cursors, status, refused, actions);
                 }
-                Request::Snapshot { yard, .. } if matches!(status, 404 | 410) => {
+                Request::Snapshot { yard, .. }
+                    if matches!(status, 404 | 410) || refused.code == "cursor-invalid" =>
+                {
                     self.snapshot_refused(*yard, status, refused, actions);
                 }
                 Request::Config
@@ -361,8 +386,7 @@ impl Core {
         self.report.resynchronised = true;
         self.report.note(why);
         let again = self.queue.offer_all_again();
-        actions.push(Action::Store(Store::OfferAgain(again)));
-        actions.push(Action::Store(Store::OtherHistory));
+        actions.push(Action::Store(Store::OtherHistory { again }));
         // What was acknowledged in the other history says nothing of this one.
         self.acknowledged_to = 0;
         self.shadows.clear();

@@ -4,6 +4,7 @@
 //! What is told to a person as kept has been through a commit here.
 
 use crate::failure::{Done, Failure};
+use crate::private;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -11,9 +12,9 @@ use std::path::Path;
 use std::time::Duration;
 
 /// The form of the journal's tables.
-const JOURNAL_VERSION: i64 = 1;
+const JOURNAL_VERSION: i64 = 2;
 /// The form of the mirror's tables; together with the form of the states in it.
-const MIRROR_VERSION: u32 = 1;
+const MIRROR_VERSION: u32 = 2;
 
 const JOURNAL: &str = "
 create table if not exists setting (name text primary key, value text not null) strict, without rowid;
@@ -51,6 +52,12 @@ create table signer (
 ) strict;
 ";
 
+/// The second form: which pull an entry's position is older than, and keys that the service may have ended.
+const JOURNAL_2: &str = "
+alter table journal add column after_pull integer not null default 0;
+alter table signer add column in_doubt integer not null default 0;
+";
+
 const MIRROR: &str = "
 drop table if exists yard;
 drop table if exists clamp;
@@ -60,10 +67,12 @@ drop table if exists shadow_yard;
 drop table if exists shadow_clamp;
 drop table if exists shadow_reference;
 create table yard (
-    yard_id text primary key, cursor text not null, known_position integer not null, known_at text not null
+    yard_id text primary key, cursor text not null, known_position integer not null, known_at text not null,
+    pull integer not null
 ) strict, without rowid;
 create table clamp (
     clamp_id text primary key, generation integer not null, position integer not null,
+    reference_version integer not null, pull integer not null,
     mark text, mark_key text, look_alike_key text, retired integer not null, state text not null
 ) strict;
 create index clamp_mark on clamp (mark_key);
@@ -79,7 +88,7 @@ create table shadow_yard (
     yard_id text primary key, generation integer not null, head text not null, after text
 ) strict, without rowid;
 create table shadow_clamp (
-    yard_id text not null, clamp_id text not null, position integer not null,
+    yard_id text not null, clamp_id text not null, position integer not null, reference_version integer not null,
     mark text, mark_key text, look_alike_key text, retired integer not null, state text not null,
     primary key (yard_id, clamp_id)
 ) strict, without rowid;
@@ -95,8 +104,9 @@ pub struct Database {
 }
 
 impl Database {
-    /// Opens the file, or makes it.
+    /// Opens the file, or makes it: for its owner only, as is everything that SQLite puts beside it.
     pub fn open(path: &Path) -> Done<Self> {
+        private::database(path)?;
         let connection = Connection::open(path)?;
         connection.busy_timeout(Duration::from_secs(10))?;
         // Readers go on while a synchronisation writes; a commit has reached the disk before it returns.
@@ -127,6 +137,9 @@ impl Database {
             let known = version(transaction)?;
             if known < 1 {
                 transaction.execute_batch(JOURNAL)?;
+            }
+            if known < 2 {
+                transaction.execute_batch(JOURNAL_2)?;
             }
             transaction.pragma_update(None, "user_version", JOURNAL_VERSION)?;
             if setting::<(u32, u32)>(transaction, "mirror_form")? != Some(form) {

@@ -36,6 +36,11 @@ pub enum Failure {
     /// Keys and codes.
     #[error(transparent)]
     Key(#[from] crate::keys::KeyProblem),
+    /// Another process is synchronising this folder.
+    #[error(
+        "another `clampward-field sync` is at work in this folder: let it finish, or end it; nothing was sent or changed"
+    )]
+    UnderWay,
     /// What the person asked for cannot be done, and what to do.
     #[error("{0}")]
     Refused(String),

@@ -8,7 +8,7 @@
 mod own;
 mod settle;
 
-pub use own::{Restriction, own_entries};
+pub use own::{Pulled, Restriction, own_entries};
 pub use settle::{
     Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, renumber, settle,
     take_up_receipts,
@@ -22,6 +22,7 @@ use clampward_domain::ids::EntryId;
 use clampward_domain::mark::exact_key;
 use clampward_domain::words::EntryKind;
 use clampward_wire::sync::push::PushEntry;
+use jiff::Timestamp;
 use rusqlite::{Connection, Row, params};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -84,6 +85,10 @@ pub struct Kept {
     pub again: bool,
     /// Its position in the ledger, once told.
     pub position: Option<u64>,
+    /// When the service had settled it, by its clock.
+    pub settled_at: Option<Timestamp>,
+    /// The last pull before that was told.
+    pub after_pull: u64,
     /// The entry as it is sent.
     pub raw: Value,
     /// The service's last answer about it.
@@ -198,7 +203,8 @@ pub fn latest_moment(connection: &Connection) -> Done<Option<Moment>> {
     setting(connection, "latest_moment")
 }
 
-const COLUMNS: &str = "entry_id, device_number, device_seq, state, again, position, raw, result";
+const COLUMNS: &str =
+    "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result, after_pull";
 
 struct RawRow {
     entry_id: String,
@@ -207,8 +213,10 @@ struct RawRow {
     state: String,
     again: bool,
     position: Option<i64>,
+    settled_at: Option<String>,
     raw: String,
     result: Option<String>,
+    after_pull: i64,
 }
 
 fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
@@ -219,8 +227,10 @@ fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
         state: row.get(3)?,
         again: row.get(4)?,
         position: row.get(5)?,
-        raw: row.get(6)?,
-        result: row.get(7)?,
+        settled_at: row.get(6)?,
+        raw: row.get(7)?,
+        result: row.get(8)?,
+        after_pull: row.get(9)?,
     })
 }
 
@@ -239,6 +249,8 @@ fn kept(row: RawRow) -> Done<Kept> {
         state: KeptState::from_code(&row.state)?,
         again: row.again,
         position: row.position.map(count),
+        settled_at: row.settled_at.as_deref().and_then(|at| at.parse().ok()),
+        after_pull: count(row.after_pull),
         raw: json(&row.raw)?,
         result: row.result.as_deref().map(json).transpose()?,
     })

@@ -8,7 +8,9 @@ mod secret;
 mod signer;
 
 pub use secret::{DeviceSecret, SECRET_BYTES};
-pub use signer::{FAILURES_AT_MOST, NewSigner, OpenKey, Randomness, Signer, open, seal, signer, signers};
+pub use signer::{
+    FAILURES_AT_MOST, NewSigner, OpenKey, Randomness, Signer, doubt, open, seal, signer, signers, trust,
+};
 
 use aws_lc_rs::signature::{Ed25519KeyPair, KeyPair};
 use base64::Engine;

@@ -17,6 +17,7 @@ pub mod journal;
 pub mod keys;
 pub mod mirror;
 pub mod offline;
+pub mod private;
 pub mod random;
 pub mod session;
 pub mod transport;

@@ -14,16 +14,53 @@ pub use read::{
 };
 pub use shadow::{begin, drop_shadow, lines, shadows, swap};
 
-use crate::database::setting;
+use crate::database::{set, setting};
 use crate::failure::Done;
+use crate::journal::whole;
 use clampward_domain::fold::ClampState;
 use clampward_domain::mark::{exact_key, look_alike_key};
 use clampward_wire::sync::pull::ReferenceLine;
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension, params};
 
 /// Which history of the service positions are of. Positions of different ones say nothing about one another.
 fn generation(connection: &Connection) -> Done<i64> {
     Ok(setting(connection, "generation")?.unwrap_or(0))
+}
+
+/// How many pages and snapshots were taken up so far: what is known of a yard is of the last one that told of it.
+pub fn pulls(connection: &Connection) -> Done<u64> {
+    Ok(setting(connection, "pulls")?.unwrap_or(0))
+}
+
+/// Counts the one that is taken up now.
+fn next_pull(connection: &Connection) -> Done<i64> {
+    let number = pulls(connection)?.saturating_add(1);
+    set(connection, "pulls", &number)?;
+    whole(number)
+}
+
+/// Where a state stands among those of its clamp: the latest counts.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Place {
+    generation: i64,
+    position: i64,
+    /// At one position a state is computed anew when reference data change.
+    reference_version: i64,
+}
+
+/// The place of the state that is kept of a clamp.
+fn known_place(connection: &Connection, clamp: &str) -> Done<Option<Place>> {
+    let place = connection
+        .prepare_cached("select generation, position, reference_version from clamp where clamp_id = ?1")?
+        .query_row(params![clamp], |row| {
+            Ok(Place {
+                generation: row.get(0)?,
+                position: row.get(1)?,
+                reference_version: row.get(2)?,
+            })
+        })
+        .optional()?;
+    Ok(place)
 }
 
 /// What is kept of a state beside it, to find it by.

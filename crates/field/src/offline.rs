@@ -10,7 +10,7 @@ pub use own::{Taken, as_domain_entry, versions, with_own, with_own_for_judging};
 use crate::clock::{Moment, later};
 use crate::device;
 use crate::failure::Done;
-use crate::journal::{self, Restriction};
+use crate::journal::{self, Pulled, Restriction};
 use crate::mirror::{self, ClampRow, YardKnowledge};
 use clampward_domain::calendar::Interval;
 use clampward_domain::ids::{ClampId, LockoutId, PersonId, YardId};
@@ -128,13 +128,19 @@ pub struct Known {
 /// Reads what the device knows of a clamp. `person` is whoever is about to write about it.
 pub fn known(connection: &Connection, row: ClampRow, person: Option<PersonId>) -> Done<Known> {
     let yards = mirror::yards_of(connection, row.clamp_id)?;
-    let position = yards
+    // What all of its yards tell, or its own state, which may be of a later page of one of them.
+    let least = |one: Pulled, other: Pulled| Pulled {
+        position: one.position.min(other.position),
+        pull: one.pull.min(other.pull),
+    };
+    let pulled: Vec<Pulled> = yards
         .iter()
-        .map(|yard| yard.known_position)
-        .min()
-        .unwrap_or(0)
-        .max(row.position);
-    let own = journal::own_entries(connection, Some(row.clamp_id), row.mark.as_deref(), position)?;
+        .map(YardKnowledge::pulled)
+        .reduce(least)
+        .into_iter()
+        .chain([row.pulled()])
+        .collect();
+    let own = journal::own_entries(connection, Some(row.clamp_id), row.mark.as_deref(), &pulled)?;
     let of_state = row.state.yards();
     let told = own
         .iter()
@@ -209,7 +215,7 @@ fn judge_within(connection: &Connection, mark: &str, moment: &Moment) -> Done<An
 }
 
 fn nothing(connection: &Connection, mark: &str) -> Done<Answer> {
-    let own = journal::own_entries(connection, None, Some(mark), 0)?;
+    let own = journal::own_entries(connection, None, Some(mark), &[])?;
     Ok(Answer {
         mark: mark.to_owned(),
         clamp_id: None,
@@ -230,7 +236,13 @@ fn nothing(connection: &Connection, mark: &str) -> Done<Answer> {
 fn clamp(connection: &Connection, mark: &str, row: ClampRow, moment: &Moment) -> Done<Answer> {
     let known = known(connection, row, None)?;
     let present = device::now(connection, moment)?;
-    let known_at = known.yards.iter().map(|yard| yard.known_at).min();
+    // After another history nothing is known until it was told anew: that is of the beginning of 1970.
+    let known_at = known
+        .yards
+        .iter()
+        .map(|yard| yard.known_at)
+        .min()
+        .filter(|at| *at != Timestamp::UNIX_EPOCH);
     // What is recorded has happened, whatever a clock says.
     let at = known
         .row

@@ -4,13 +4,16 @@
 
 use crate::clock::{Clock, Contact, Moment};
 use crate::core::{Action, Answer, Core, Event, Progress, Report, Request, Start, Store};
-use crate::database::Database;
+use crate::database::{Database, set, setting};
 use crate::device::{self, Identity};
 use crate::failure::Done;
 use crate::{journal, mirror};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_wire::sync::push::PushRequest;
 use std::collections::VecDeque;
+
+/// The setting that says how many entries went in one push, where more did not get through.
+const BATCH: &str = "push_batch";
 
 /// A question with everything that is sent.
 #[derive(Clone, Debug, PartialEq)]
@@ -35,6 +38,8 @@ pub enum Question {
         yard: YardId,
         /// Only clamps after this one.
         after: Option<ClampId>,
+        /// What was told before it.
+        cursor: Option<String>,
     },
 }
 
@@ -63,6 +68,7 @@ pub fn start(database: &Database) -> Done<Start> {
         acknowledged_to: journal::acknowledged_to(connection, numbering.device_number)?,
         cursors: mirror::cursors(connection)?,
         shadows: mirror::shadows(connection)?,
+        batch: setting(connection, BATCH)?,
     })
 }
 
@@ -130,7 +136,7 @@ pub fn question(database: &Database, identity: &Identity, what: Request, now: &M
             entries: journal::texts(database.connection(), &entries)?,
         })),
         Request::Changes { cursors } => Question::Changes { cursors },
-        Request::Snapshot { yard, after } => Question::Snapshot { yard, after },
+        Request::Snapshot { yard, after, cursor } => Question::Snapshot { yard, after, cursor },
     })
 }
 
@@ -156,7 +162,7 @@ pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn 
                 asked: *asked,
             };
             device::note_contact(connection, &contact)?;
-            journal::settle(connection, &results, at)?;
+            journal::settle(connection, &results, at, mirror::pulls(connection)?)?;
             if let Some((number, seq)) = acknowledged {
                 journal::note_acknowledged(connection, number, seq)?;
             }
@@ -165,9 +171,14 @@ pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn 
                 None => Ok(()),
             }
         }
-        Store::Receipts(receipts) => journal::take_up_receipts(connection, &receipts),
-        Store::OfferAgain(entries) => journal::offer_again(connection, &entries),
-        Store::OtherHistory => mirror::other_history(connection),
+        Store::Receipts(receipts) => {
+            journal::take_up_receipts(connection, &receipts, mirror::pulls(connection)?)
+        }
+        Store::Batch(entries) => set(connection, BATCH, &entries),
+        Store::OtherHistory { again } => {
+            journal::offer_again(connection, &again)?;
+            mirror::other_history(connection)
+        }
         Store::Purge { stable_position } => {
             let now = device::now(connection, &here)?.at();
             journal::purge(connection, stable_position, now).map(drop)

@@ -3,11 +3,12 @@
 //! Whatever is no answer of the service, a torn body as much as a page of the harbour's network, counts as lost.
 
 mod http;
+pub mod lenient;
 
-pub use http::{Http, Reply};
+pub use http::{Http, Reply, check_address};
 
 use crate::core::{Answer, Refused, SnapshotPart};
-use crate::failure::{Done, Failure};
+use crate::failure::Done;
 use crate::session::{Asked, Question, Transport};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_wire::sync::pull::{SnapshotHead, SnapshotLine};
@@ -38,7 +39,7 @@ impl<'a> Wire<'a> {
         &mut self,
         path: &str,
         query: &[(&str, String)],
-        answer: impl FnOnce(T) -> Answer,
+        answer: impl FnOnce(T) -> Option<Answer>,
     ) -> Done<Option<Answer>> {
         let reply = self.http.get_as_device(path, query)?;
         Ok(reply.and_then(|reply| understood(reply, answer)))
@@ -48,10 +49,12 @@ impl<'a> Wire<'a> {
         &mut self,
         yard: YardId,
         after: Option<ClampId>,
+        cursor: Option<&String>,
         each: &mut dyn FnMut(Answer) -> Done,
     ) -> Done<Asked> {
         let mut query = vec![("yard", yard.to_string())];
         query.extend(after.map(|after| ("after", after.to_string())));
+        query.extend(cursor.map(|cursor| ("cursor", cursor.clone())));
         let Some(reply) = self.http.get_as_device("/v1/sync/snapshot", &query)? else {
             return Ok(Asked::Lost);
         };
@@ -90,9 +93,16 @@ fn stream(mut lines: impl BufRead, each: &mut dyn FnMut(Answer) -> Done) -> Done
             each(Answer::Snapshot(part))?;
             return Ok(if ended { Asked::Answered } else { Asked::Lost });
         } else {
-            let line = serde_json::from_value::<SnapshotLine>(value)
-                .map_err(|error| Failure::unreadable("a line of a snapshot", error))?;
-            part.lines.push(line);
+            match serde_json::from_value::<SnapshotLine>(value) {
+                Ok(line) => part.lines.push(line),
+                Err(error) => {
+                    each(Answer::Snapshot(part))?;
+                    each(Answer::Unreadable {
+                        detail: error.to_string(),
+                    })?;
+                    return Ok(Asked::Answered);
+                }
+            }
         }
         if part.lines.len() >= LINES {
             each(Answer::Snapshot(std::mem::take(&mut part)))?;
@@ -111,29 +121,35 @@ fn line(lines: &mut impl BufRead) -> Option<Vec<u8>> {
 }
 
 /// An answer out of a reply; nothing if it is none of the service's.
-fn understood<T: DeserializeOwned>(reply: Reply, answer: impl FnOnce(T) -> Answer) -> Option<Answer> {
+fn understood<T: DeserializeOwned>(reply: Reply, answer: impl FnOnce(T) -> Option<Answer>) -> Option<Answer> {
     if !reply.is_success() {
         return Some(Answer::Refused(reply.refused()));
     }
-    reply.json().map(answer)
+    reply.json().and_then(answer)
 }
 
 impl Transport for Wire<'_> {
     fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
         let answer = match question {
-            Question::Config => self.plain("/v1/sync/config", &[], Answer::Config)?,
+            Question::Config => self.plain("/v1/sync/config", &[], |config| Some(Answer::Config(config)))?,
             Question::Receipts { from } => {
                 let query = [
                     ("from", from.to_string()),
                     ("device_number", self.device_number.to_string()),
                 ];
-                self.plain("/v1/sync/receipts", &query, Answer::Receipts)?
+                self.plain("/v1/sync/receipts", &query, |answer| {
+                    lenient::receipts(answer).map(Answer::Receipts)
+                })?
             }
             Question::Push(push) => {
                 let body = serde_json::to_vec(push)?;
                 self.http
                     .post_as_device("/v1/sync/entries", &body)?
-                    .and_then(|reply| understood(reply, |pushed| Answer::Pushed(Box::new(pushed))))
+                    .and_then(|reply| {
+                        understood(reply, |answer| {
+                            lenient::pushed(answer).map(|pushed| Answer::Pushed(Box::new(pushed)))
+                        })
+                    })
             }
             Question::Changes { cursors } => {
                 let mut query: Vec<(&str, String)> = cursors
@@ -141,9 +157,13 @@ impl Transport for Wire<'_> {
                     .map(|(_, cursor)| ("cursor", cursor.clone()))
                     .collect();
                 query.push(("limit", PAGE.to_owned()));
-                self.plain("/v1/sync/changes", &query, Answer::Changes)?
+                self.plain("/v1/sync/changes", &query, |answer| {
+                    lenient::changes(answer).map(Answer::Changes)
+                })?
             }
-            Question::Snapshot { yard, after } => return self.snapshot(*yard, *after, each),
+            Question::Snapshot { yard, after, cursor } => {
+                return self.snapshot(*yard, *after, cursor.as_ref(), each);
+            }
         };
         match answer {
             Some(answer) => {

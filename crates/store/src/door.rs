@@ -5,6 +5,7 @@
 //! decision; this module only carries it out. It decides about yards itself, and answers alike for "not there" and
 //! "not yours".
 
+mod answer;
 mod batch;
 mod error;
 mod judging;
@@ -23,4 +24,4 @@ pub use error::RecordError;
 pub(crate) use known::{Known, look_up};
 pub(crate) use together::Together;
 pub use types::{Author, Mode, NewEntry, Recorded, Recording, Signing};
-pub(crate) use types::{FromDevice, restricts};
+pub(crate) use types::{FromDevice, may_restrict};

@@ -9,7 +9,8 @@ const REFERENCE_MOVED: &str = "CW001";
 /// Serialisation failure and deadlock: PostgreSQL asks for the transaction to be repeated.
 const REPEAT: [&str; 2] = ["40001", "40P01"];
 /// A lock was not granted within the limit, or a statement ran into its own.
-const BUSY: [&str; 2] = ["55P03", "57014"];
+const BUSY: [&str; 2] = [LOCKED, "57014"];
+const LOCKED: &str = "55P03";
 
 /// An error of the store.
 #[derive(Debug, thiserror::Error)]
@@ -95,6 +96,17 @@ impl StoreError {
         match self {
             Self::Busy(_) | Self::GaveUp { .. } | Self::Repeat(_) => true,
             Self::Shared(error) => error.is_busy(),
+            _ => false,
+        }
+    }
+    /// Whether somebody else held a row for longer than one may wait for it.
+    pub fn is_locked(&self) -> bool {
+        match self {
+            Self::Busy(error) => error
+                .as_database_error()
+                .and_then(|error| error.code())
+                .is_some_and(|code| code == LOCKED),
+            Self::Shared(error) => error.is_locked(),
             _ => false,
         }
     }

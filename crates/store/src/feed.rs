@@ -2,7 +2,7 @@
 //! digests, and the whole of it for those who see all yards.
 //!
 //! A reader stands at a [`Cursor`]: epoch, position, and the random tag of the row at that position, by which another
-//! history is told from this one although its numbers are the same. Everything here is read under the reading role,
+//! history is told from this one although its numbers are the same; and the same of the head when states were read. Everything here is read under the reading role,
 //! which is told the yards that are asked about and no others; the head is read first, in the same moment as the rows.
 
 mod check;
@@ -18,14 +18,14 @@ mod snapshot;
 mod stable;
 mod watch;
 
-pub use check::{Cursor, Gone, RETENTION_DAYS};
+pub use check::{Cursor, Gone, RETENTION_DAYS, Seen};
 pub use clamps::FeedClamp;
 pub use digest::{Digest, Digested};
 pub use epoch::raise_epoch;
 pub use events::Events;
 pub use page::{Changes, Page, ReferenceRecord};
 pub use rows::FeedRow;
-pub use snapshot::SnapshotStart;
+pub use snapshot::{SnapshotPart, SnapshotStart};
 pub(crate) use stable::Stable;
 pub use watch::Moves;
 

@@ -13,6 +13,7 @@ pub mod throttle;
 
 pub use accounts::{Access, Account, AccountBody, AccountKind};
 pub use competences::{CompetenceBody, CompetenceRecord, RevocationBody};
+pub(crate) use devices::withdrawn_keys;
 pub use devices::{
     DeviceCredentials, DeviceEnd, DeviceRecord, EnrolmentRecord, KeyEnd, LastPush, NewDevice, NewEnrolment,
     NewSigningKey, SigningKeyRecord,

@@ -99,6 +99,8 @@ impl PhotoRow {
 pub struct SeenPhoto {
     /// Whether an entry of a clamp that they see cites it.
     pub is_cited: bool,
+    /// Whether one of these shows it: to cite a photo that one was never shown shows nothing.
+    pub is_shown: bool,
     /// The photo, whether they see such an entry or not.
     pub photo: Option<Photo>,
 }
@@ -123,16 +125,21 @@ impl Store {
         yards: &YardScope,
     ) -> Result<SeenPhoto, StoreError> {
         let mut tx = self.read(yards).await?;
-        let is_cited: bool = sqlx::query_scalar(
+        let (is_cited, is_shown): (bool, bool) = sqlx::query_as(
             "-- photos.is_cited
-             select exists (select from photo_citation where sha256 = $1)",
+             select exists (select from photo_citation where sha256 = $1),
+                    exists (select from photo_citation where sha256 = $1 and vouched)",
         )
         .bind(digest.bytes().as_slice())
         .fetch_one(&mut *tx)
         .await?;
         tx.finish().await?;
         let photo = self.photo(digest).await?;
-        Ok(SeenPhoto { is_cited, photo })
+        Ok(SeenPhoto {
+            is_cited,
+            is_shown,
+            photo,
+        })
     }
 
     /// The yards whose entries cite a photo.
@@ -182,9 +189,12 @@ impl Store {
             .await?;
             uploads::forget_pieces(tx, photo.digest, uploader).await?;
             sqlx::query(
-                "-- photos.arrived\nupdate photo_citation set pending = false where sha256 = $1 and pending",
+                "-- photos.arrived
+                 update photo_citation set vouched = true, pending = false
+                  where sha256 = $1 and pending and (vouched or $2 = any(senders))",
             )
             .bind(photo.digest.bytes().as_slice())
+            .bind(uploader)
             .execute(&mut **tx)
             .await?;
             Ok::<_, StoreError>(Original::from_code(&original).unwrap_or(Original::Undecided))

@@ -17,10 +17,12 @@ mod support;
 use clampward_domain::ids::{ClampId, PersonId, YardId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::LockoutReason;
-use clampward_store::feed::{Cursor, Digested, EVERYBODY, Gone, Page, RETENTION_DAYS, ReferenceRecord};
+use clampward_store::feed::{
+    Cursor, Digested, EVERYBODY, Gone, Page, RETENTION_DAYS, ReferenceRecord, Seen, SnapshotPart,
+};
 use jiff::SignedDuration;
 use support::id;
-use support::mirror::Mirror;
+use support::mirror::{Mirror, part};
 use support::world::*;
 
 const BOTH: [YardId; 2] = [NORTH, SOUTH];
@@ -43,6 +45,7 @@ fn beginning(yard: YardId) -> Cursor {
         position: 0,
         tag: 0,
         yard,
+        seen: Some(Seen { position: 0, tag: 0 }),
     }
 }
 
@@ -394,6 +397,29 @@ async fn forty_seven_a_cursor_of_another_history_is_told_in_the_order_of_what_is
             Gone::Diverged,
         ),
         (Cursor { position: 0, ..good }, Gone::Diverged),
+        // The rows are there, and the states that were told with them are of another history.
+        (
+            Cursor {
+                seen: Some(Seen {
+                    position: good.position + 1,
+                    tag: good.tag,
+                }),
+                ..good
+            },
+            Gone::FromFuture,
+        ),
+        (
+            Cursor {
+                seen: Some(Seen {
+                    position: good.position,
+                    tag: good.tag ^ 1,
+                }),
+                ..good
+            },
+            Gone::Diverged,
+        ),
+        // Of the first form: nobody knows how far the states went.
+        (Cursor { seen: None, ..good }, Gone::Expired),
         (
             Cursor {
                 tag: 1,
@@ -513,8 +539,10 @@ async fn thirty_two_what_is_written_during_a_snapshot_to_pages_read_and_unread_i
     let mut mirror = Mirror::starting(&start);
     let mut after = None;
     let mut pages = 0;
+    let mut cursor = start.cursor;
     loop {
-        let page = store.snapshot_clamps(NORTH, after, 4).await.unwrap();
+        let page;
+        (cursor, page) = part(store, cursor, after, 4).await;
         let Some(last) = page.last() else { break };
         after = Some(last.clamp);
         mirror.take(NORTH, &page);
@@ -553,16 +581,25 @@ async fn thirty_one_a_snapshot_that_was_cut_is_taken_up_after_its_last_clamp() {
         clamps.push(world.registered(&format!("{number}")).await);
     }
     clamps.sort();
-    let whole: Vec<_> = store.snapshot_clamps(NORTH, None, 100).await.unwrap();
+    let from = now(&world, NORTH).await;
+    let (_, whole) = part(store, from, None, 100).await;
     assert_eq!(whole.iter().map(|line| line.clamp).collect::<Vec<_>>(), clamps);
     for cut in 0..9 {
-        let mut parts = store.snapshot_clamps(NORTH, None, 100).await.unwrap();
+        let (cursor, mut parts) = part(store, from, None, 100).await;
         parts.truncate(cut);
         let after = parts.last().map(|line| line.clamp);
-        parts.extend(store.snapshot_clamps(NORTH, after, 100).await.unwrap());
+        parts.extend(part(store, cursor, after, 100).await.1);
         assert_eq!(parts, whole);
     }
-    assert!(store.snapshot_clamps(SOUTH, None, 100).await.unwrap().is_empty());
+    let elsewhere = now(&world, SOUTH).await;
+    assert!(part(store, elsewhere, None, 100).await.1.is_empty());
+    let other = Cursor {
+        tag: from.tag ^ 1,
+        ..from
+    };
+    let after = whole.first().map(|line| line.clamp);
+    let refused = store.snapshot_clamps(other, after, 100).await.unwrap();
+    assert_eq!(refused, SnapshotPart::Gone(Gone::Diverged));
 }
 
 #[tokio::test]

@@ -14,10 +14,11 @@ mod support;
 use clampward_domain::ids::ClampId;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::LockoutReason;
-use clampward_store::feed::{Cursor, Gone, Page};
+use clampward_store::feed::{Cursor, Gone, Page, SnapshotPart};
 use clampward_store::{Mode, Recording, Store, StoreOptions};
 use clampward_testkit::postgres::{Account, Binaries, Cluster, ClusterOptions, Place};
 use clampward_testkit::{SERVICE_PASSWORD, SERVICE_ROLE, TestDatabase, url_as};
+use jiff::Timestamp;
 use sqlx::{Connection, PgConnection};
 use std::path::Path;
 use std::process::Command;
@@ -44,6 +45,12 @@ async fn pull(store: &Store, cursor: Cursor) -> Result<Page, Gone> {
         .unwrap()
         .parts
         .remove(0)
+}
+
+/// A page of one row.
+async fn first_row(store: &Store, cursor: Cursor) -> Page {
+    let changes = store.changes(&only(), &[cursor], 1).await.unwrap();
+    changes.parts.into_iter().next().unwrap().unwrap()
 }
 
 /// How many rows come after a cursor.
@@ -193,6 +200,7 @@ async fn five_a_standby_that_takes_over_without_the_last_rows_tells_those_who_re
     let world = World::on(Bench::on(TestDatabase::on(&primary.url("postgres")).await).await).await;
     let store = &world.bench.store;
     store.require_standby(STANDBY.to_owned());
+    let early = cursor(store).await;
     let clamp = world.in_service("1").await;
     assert_eq!(
         store.stable_position().await.unwrap(),
@@ -220,6 +228,7 @@ async fn five_a_standby_that_takes_over_without_the_last_rows_tells_those_who_re
         url_as(&url, SERVICE_ROLE, SERVICE_PASSWORD, None).unwrap()
     };
     let kept = cursor(store).await;
+    assert!(first_row(store, early).await.next.unwrap().position < kept.position);
     // The standby goes, and the primary records what only it has.
     standby.stop().unwrap();
     tag_outs(&world, store, clamp, 20).await;
@@ -230,6 +239,14 @@ async fn five_a_standby_that_takes_over_without_the_last_rows_tells_those_who_re
         "what the standby has not is not stable"
     );
     assert_eq!(rows(store, kept).await, Ok(20));
+    // One row of many, which both have, with the clamp as it was after rows that only the primary has.
+    let ahead = first_row(store, early).await;
+    assert!(ahead.more && ahead.next.unwrap().position < kept.position);
+    assert_eq!(ahead.clamps[0].position, lost.position);
+    let SnapshotPart::Clamps(part, _) = store.snapshot_clamps(kept, None, 100).await.unwrap() else {
+        panic!("a part");
+    };
+    assert_eq!(part.position, kept.position);
     // The primary is lost. What is left follows nobody any more, but does not know it: it cannot say that anything is gone.
     let name = world.bench.database.name.clone();
     store.close().await;
@@ -238,6 +255,16 @@ async fn five_a_standby_that_takes_over_without_the_last_rows_tells_those_who_re
     let second = store_at(&world, &service(&standby)).await;
     let behind = pull(&second, lost).await.unwrap();
     assert_eq!((behind.rows.len(), behind.next, behind.more), (0, None, false));
+    // What it does not know is no knowledge: what was known before stays as old as it is.
+    assert_eq!(
+        (behind.known_position, behind.known_at),
+        (lost.position, Timestamp::UNIX_EPOCH)
+    );
+    assert_eq!(rows(&second, ahead.next.unwrap()).await, Ok(0));
+    assert_eq!(
+        second.snapshot_clamps(part, None, 100).await.unwrap(),
+        SnapshotPart::Wait
+    );
     let other = Cursor { epoch: 9, ..lost };
     assert_eq!(rows(&second, other).await, Ok(0));
     assert_eq!(rows(&second, kept).await, Ok(0));
@@ -250,9 +277,16 @@ async fn five_a_standby_that_takes_over_without_the_last_rows_tells_those_who_re
     assert!(promoted);
     assert_eq!(rows(&second, lost).await, Err(Gone::FromFuture));
     assert_eq!(rows(&second, kept).await, Ok(0));
+    assert_eq!(rows(&second, ahead.next.unwrap()).await, Err(Gone::FromFuture));
+    assert_eq!(rows(&second, part).await, Err(Gone::FromFuture));
     tag_outs(&world, &second, clamp, 25).await;
     assert_eq!(rows(&second, lost).await, Err(Gone::Diverged));
     assert_eq!(rows(&second, kept).await, Ok(25));
+    assert_eq!(rows(&second, ahead.next.unwrap()).await, Err(Gone::Diverged));
+    assert_eq!(
+        second.snapshot_clamps(part, None, 100).await.unwrap(),
+        SnapshotPart::Gone(Gone::Diverged)
+    );
     assert_eq!(second.verify().await.unwrap().violations, vec![]);
     second.close().await;
 }

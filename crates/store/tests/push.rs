@@ -12,7 +12,7 @@
 mod support;
 
 use clampward_domain::crediting::NotCreditedCode;
-use clampward_domain::entry::{JudgedBy, Received};
+use clampward_domain::entry::{Inspected, JudgedBy, Received, Transferred};
 use clampward_domain::ids::{ClampId, EntryId, lockout_id};
 use clampward_domain::judge::RemarkCode;
 use clampward_domain::reference::YardScope;
@@ -80,8 +80,14 @@ async fn a_push_whose_reply_was_lost_three_times_is_recorded_once_and_answered_a
             assert!(recorded(now).already && !recorded(then).already);
             assert_eq!(recorded(now).position, recorded(then).position);
             assert_eq!(recorded(now).outcome, recorded(then).outcome);
-            assert!(!recorded(now).state_now.as_ref().unwrap().fit);
         }
+        // Both are about one clamp: how it stands is told with the last.
+        let states = again
+            .results
+            .iter()
+            .map(|result| recorded(result).state_now.as_ref());
+        let states: Vec<Option<bool>> = states.map(|state| state.map(|state| state.fit)).collect();
+        assert_eq!(states, [None, Some(false)]);
     }
     clean(&world).await;
 }
@@ -808,11 +814,11 @@ async fn a_yard_that_was_lost_meanwhile_takes_what_was_written_before() {
 }
 
 #[tokio::test]
-async fn versions_that_are_not_the_clamps_are_not_believed_and_never_keep_a_rejection_out() {
+async fn a_judgement_that_cannot_be_taken_is_made_anew_and_never_keeps_a_rejection_out() {
     let (world, tablet) = both().await;
     let clamp = world.in_service("17").await;
-    let told = |yard_version, model_id| JudgedBy {
-        yard_id: NORTH,
+    let told = |yard_id, yard_version, model_id| JudgedBy {
+        yard_id,
         yard_version,
         rule_set: RuleSetName::UsB3020,
         rule_set_version: 1,
@@ -820,23 +826,75 @@ async fn versions_that_are_not_the_clamps_are_not_believed_and_never_keep_a_reje
         model_version: 1,
     };
     tablet.passes(&world, 3_600_000);
-    let mut of_another = tablet.writes(&world, INSPECTOR, clamp, rejection("pin_bent"));
-    of_another.judged_by = Some(told(1, OTHER_MAKERS_MODEL));
-    let mut unknown = tablet.writes(&world, INSPECTOR, clamp, rejection("pin_bent"));
-    unknown.judged_by = Some(told(99, MODEL));
-    let mut unknown_pass = tablet.writes(&world, INSPECTOR, clamp, inspection(InspectionKind::Frequent));
-    unknown_pass.judged_by = Some(told(99, MODEL));
-    let mut right = tablet.writes(&world, INSPECTOR, clamp, rejection("pin_bent"));
-    right.judged_by = Some(told(1, MODEL));
-    let pushed = tablet
-        .pushes(&world, &[of_another, unknown, unknown_pass, right])
-        .await;
-    assert!(remarks(&pushed.results[0]).contains(&RemarkCode::JudgedAnew));
-    assert!(remarks(&pushed.results[1]).contains(&RemarkCode::JudgedAnew));
+    let judged = |told: JudgedBy, body: Inspected| {
+        let mut line = tablet.writes(&world, INSPECTOR, clamp, body);
+        line.judged_by = Some(told);
+        line
+    };
+    let mut other_rules = told(NORTH, 1, MODEL);
+    other_rules.rule_set = RuleSetName::GbLoler;
+    let lines = [
+        judged(told(NORTH, 1, MODEL), rejection("pin_bent")),
+        judged(told(NORTH, 99, MODEL), rejection("pin_bent")),
+        judged(told(NORTH, 99, MODEL), inspection(InspectionKind::Frequent)),
+        judged(told(SOUTH, 1, MODEL), rejection("pin_bent")),
+        judged(other_rules, inspection(InspectionKind::Frequent)),
+        judged(told(NORTH, 1, OTHER_MAKERS_MODEL), rejection("pin_bent")),
+    ];
+    let pushed = tablet.pushes(&world, &lines).await;
+    let anew = |index: usize| remarks(&pushed.results[index]).contains(&RemarkCode::JudgedAnew);
+    assert!(!anew(0));
+    assert!(anew(1), "a version that nobody knows");
     assert_eq!(held(&pushed.results[2]).0, HeldReason::UnknownReference);
-    assert!(!remarks(&pushed.results[3]).contains(&RemarkCode::JudgedAnew));
-    assert_eq!(open_reasons(&world, clamp).await.len(), 3);
+    assert!(anew(3), "a yard that is none of the device's");
+    assert!(anew(4), "rules that are not the yard's");
+    assert_eq!(
+        recorded(&pushed.results[4]).outcome.as_ref().unwrap().credited,
+        Some(true)
+    );
+    // Whether it is the clamp's model is no question of what has arrived by now.
+    assert!(!anew(5));
+    assert!(remarks(&pushed.results[5]).contains(&RemarkCode::JudgedElsewhere));
+    assert_eq!(open_reasons(&world, clamp).await.len(), 4);
     clean(&world).await;
+}
+
+#[tokio::test]
+async fn what_was_written_before_a_clamp_left_is_recorded_after_the_transfer_has_arrived() {
+    let (world, tablet) = both().await;
+    let clamp = world.in_service("17").await;
+    tablet.passes(&world, 3_600_000);
+    let line = tablet.writes(&world, INSPECTOR, clamp, inspection(InspectionKind::Frequent));
+    tablet.passes(&world, 3_600_000);
+    world.does(LEAD, clamp, transfer_after(&world, clamp).await).await;
+    let pushed = tablet.pushes(&world, std::slice::from_ref(&line)).await;
+    let told = recorded(&pushed.results[0]);
+    assert!(
+        told.outcome.is_none() && told.state_now.is_none(),
+        "it is none of its yards any more"
+    );
+    let now = world
+        .bench
+        .store
+        .clamp_now(clamp, &YardScope::All)
+        .await
+        .unwrap()
+        .unwrap();
+    assert_eq!(now.state.clocks.frequent.as_ref().unwrap().entry, line.id);
+    clean(&world).await;
+}
+
+/// A transfer to the south that follows where the clamp is.
+async fn transfer_after(world: &World, clamp: ClampId) -> Transferred {
+    let now = world
+        .bench
+        .store
+        .clamp_now(clamp, &YardScope::All)
+        .await
+        .unwrap()
+        .unwrap();
+    let (placed, _) = now.state.places.only().unwrap();
+    transfer(SOUTH, placed)
 }
 
 #[tokio::test]

@@ -273,3 +273,73 @@ async fn any_order_in_any_batches_from_any_devices_comes_to_the_same_states() {
         assert_eq!(world.bench.store.verify().await.unwrap().violations, vec![]);
     }
 }
+
+/// Another yard, under other rules.
+const EAST: YardId = YardId::new(uuid::Uuid::from_u128(0xa3));
+
+/// What is written about a clamp once it is registered in the north: it goes east and is inspected, repaired and returned
+/// there, by east's rules or by whichever the service finds; where it never was, somebody judges by the south.
+fn written_in_the_east(world: &World, tablet: &Tablet, clamp: ClampId, registered: EntryId) -> Vec<Line> {
+    let east = |line: &mut Line| {
+        line.judged_by = Some(JudgedBy {
+            yard_id: EAST,
+            yard_version: 1,
+            rule_set: RuleSetName::GbLoler,
+            rule_set_version: 1,
+            model_id: MODEL,
+            model_version: 1,
+        });
+    };
+    let mut lines = Vec::new();
+    let mut write = |body: Body, told: bool| {
+        tablet.passes(world, 3_600_000);
+        let mut line = tablet.writes(world, LEAD, clamp, body);
+        if told {
+            east(&mut line);
+        }
+        let id = line.id;
+        lines.push(line);
+        id
+    };
+    write(transfer(EAST, registered).into(), false);
+    write(inspection(InspectionKind::Periodic).into(), true);
+    write(inspection(InspectionKind::Frequent).into(), false);
+    write(rejection("pin_bent").into(), true);
+    lines
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_transfer_that_arrives_after_what_was_judged_behind_it_makes_no_difference() {
+    let mut first: Option<clampward_domain::fold::ClampState> = None;
+    for order in [[0, 1, 2, 3], [3, 2, 1, 0], [1, 0, 3, 2], [2, 3, 0, 1]] {
+        let world = World::new().await;
+        let east: clampward_domain::reference::Yard = serde_json::from_value(serde_json::json!({
+            "code": "EAS", "name": "Halvorsund EAS", "time_zone": "Europe/London", "rule_set": "gb-loler"
+        }))
+        .unwrap();
+        let store = &world.bench.store;
+        store
+            .create_yard(world.uuid(), ADMINISTRATOR, EAST, &east)
+            .await
+            .unwrap();
+        let yards = YardScope::Some(vec![NORTH, EAST]);
+        let tablet = Tablet::enrolled(&world, "Tablet-E", yards).await;
+        let clamp = ClampId::new(world.uuid());
+        let registered = tablet.writes(&world, LEAD, clamp, registration("17"));
+        let all = written_in_the_east(&world, &tablet, clamp, registered.id);
+        tablet.pushes(&world, std::slice::from_ref(&registered)).await;
+        for index in order {
+            tablet.pushes(&world, std::slice::from_ref(&all[index])).await;
+        }
+        let now = store.clamp_now(clamp, &YardScope::All).await.unwrap().unwrap();
+        let state = now.state.clone();
+        let periodic = state.clocks.periodic.as_ref().unwrap();
+        assert_eq!(
+            (periodic.entry, periodic.rule_set),
+            (all[1].id, RuleSetName::GbLoler),
+            "{order:?}"
+        );
+        assert_eq!(*first.get_or_insert_with(|| state.clone()), state, "{order:?}");
+        assert_eq!(store.verify().await.unwrap().violations, vec![]);
+    }
+}

@@ -20,8 +20,11 @@ pub struct Fitness {
     pub clamp_id: ClampId,
     /// Whether it may be used.
     pub fit: bool,
-    /// Every reason why not.
+    /// Every reason why not; of more than 20, some of each kind.
     pub reasons: Vec<Reason>,
+    /// How many reasons there are, where not all are named: `GET /v1/clamps/{id}` names all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reasons_in_all: Option<u64>,
     /// If it is fit: the first instant at which it no longer is, should nothing be recorded until then.
     #[schema(required = true)]
     pub fit_until: Option<Timestamp>,
@@ -38,8 +41,11 @@ pub struct MarkFitness {
     pub mark: String,
     /// Whether the clamp that bears it may be used: only ever true if one live clamp of the company bears it.
     pub fit: bool,
-    /// Every reason why not.
+    /// Every reason why not; of more than 20, some of each kind.
     pub reasons: Vec<Reason>,
+    /// How many reasons there are, where not all are named: `GET /v1/clamps/{id}` names all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reasons_in_all: Option<u64>,
     /// If it is fit: until then, should nothing be recorded.
     #[schema(required = true)]
     pub fit_until: Option<Timestamp>,
@@ -109,6 +115,9 @@ pub struct ClampView {
     pub fitness: Fitness,
     /// Open lock-outs, oldest first: barring ones, and those that will bar.
     pub open_lockouts: Vec<Lockout>,
+    /// How many they are, where a list names 20 of them only: `GET /v1/clamps/{id}` names all.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub open_lockouts_in_all: Option<u64>,
     /// When inspections are due, with the rule that won.
     pub due: Due,
     /// Who has it from the tool crib.

@@ -2,18 +2,22 @@
 //!
 //! Refused: a key given twice, an unknown field, a number that is no integer or lies at or beyond ±2^53 (canonical JSON
 //! would round it), the character NUL (the database cannot keep it), a lone surrogate, nesting beyond [`MAX_DEPTH`],
-//! and times that are not in the strict form of [`crate::time`]. Every fault that can be seen is named, not only the first.
+//! a name of a field beyond [`MAX_KEY`], and times that are not in the strict form of [`crate::time`]. Every fault that can be seen is named, not only the first,
+//! up to [`MAX_FAULTS`] of them and in few words: an answer is never larger than what was sent by more than a little.
 //! Nothing here knows who sent the bytes.
 
 pub mod loose;
+mod place;
 mod plain;
 mod shape;
 
+pub use place::{MAX_POINTER, join};
 pub use plain::{ID_ADVICE, shape_error};
 pub use shape::unknown_fields;
 
 use crate::problem::FieldError;
 use crate::time;
+use place::{Place, pointer_of};
 use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 use std::cell::RefCell;
@@ -26,6 +30,12 @@ pub const MAX_DEPTH: usize = 32;
 pub const MAX_INTEGER: u64 = (1 << 53) - 1;
 /// Most faults that are named at once: whoever makes more has another problem.
 pub const MAX_FAULTS: usize = 20;
+/// Longest name of a field, in bytes: none in the contract comes near it, and it stands in the pointer of all within.
+pub const MAX_KEY: usize = 200;
+/// Most characters of what a fault says: whatever the sender wrote is quoted only in part.
+pub const MAX_DETAIL: usize = 1_000;
+/// Most characters of a text that are quoted.
+const MAX_QUOTED: usize = 60;
 
 /// Why a body was not read: its faults, at least one and at most [`MAX_FAULTS`].
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -61,7 +71,7 @@ pub fn read<T: DeserializeOwned + ToSchema + 'static>(bytes: &[u8]) -> Result<T,
 /// can be seen from the type's published schema is said with it.
 pub fn from_value<T: DeserializeOwned + ToSchema + 'static>(value: &Value) -> Result<T, ReadError> {
     let mut faults = Vec::new();
-    note_times(value, "", &mut faults);
+    note_times(value, &Place::Root, &mut faults);
     let refused = match serde_path_to_error::deserialize(value) {
         Ok(read) => {
             faults.extend(shape::lists_for_objects::<T>(value));
@@ -116,6 +126,9 @@ impl Found {
     }
     fn at_most(mut self, most: usize) -> Vec<FieldError> {
         self.0.truncate(most);
+        for fault in &mut self.0 {
+            shorten(&mut fault.detail, MAX_DETAIL);
+        }
         self.0
     }
 }
@@ -178,23 +191,6 @@ struct Notes {
     torn_at: Option<String>,
     /// Whether reading was ended because there is enough to say.
     full: bool,
-}
-
-/// A place in the body, as steps from the outermost value; a pointer only where a fault is.
-enum Place<'a> {
-    Root,
-    Field(&'a Place<'a>, &'a str),
-    Item(&'a Place<'a>, usize),
-}
-
-impl Place<'_> {
-    fn pointer(&self) -> String {
-        match self {
-            Self::Root => String::new(),
-            Self::Field(parent, name) => join(&parent.pointer(), name),
-            Self::Item(parent, index) => join(&parent.pointer(), &index.to_string()),
-        }
-    }
 }
 
 /// Builds a [`Value`] and notes every fault with its place.
@@ -311,6 +307,16 @@ impl<'de> Visitor<'de> for Strict<'_> {
         self.deep()?;
         let mut fields = Map::new();
         while let Some(key) = self.torn(map.next_key::<String>())? {
+            if key.len() > MAX_KEY {
+                // Nothing within it can be named.
+                let detail = format!(
+                    "the name of a field has at most {MAX_KEY} bytes, not {}",
+                    key.len()
+                );
+                self.note::<A::Error>("key-too-long", &detail)?;
+                self.notes.borrow_mut().full = true;
+                return Err(serde::de::Error::custom("key too long"));
+            }
             let place = Place::Field(self.place, &key);
             let child = self.child(&place);
             child.text(&key)?;
@@ -351,48 +357,55 @@ fn time_fault(key: &str, text: &str) -> Option<&'static str> {
     }
 }
 
-/// Times are checked by name, because a parser of times accepts looser forms than the contract.
-fn note_times(value: &Value, pointer: &str, faults: &mut Vec<FieldError>) {
+/// Times are checked by name, because a parser of times accepts looser forms than the contract. Ends when there is enough
+/// to say.
+fn note_times(value: &Value, place: &Place<'_>, faults: &mut Vec<FieldError>) {
+    if faults.len() >= MAX_FAULTS {
+        return;
+    }
     match value {
         Value::Object(fields) => {
             for (key, value) in fields {
-                let here = || join(pointer, key);
+                let here = Place::Field(place, key);
                 match value {
                     Value::String(text) => {
-                        if let Some(advice) = time_fault(key, text) {
-                            faults.push(FieldError::new(
-                                here(),
-                                "time-malformed",
-                                format!("{text:?}: {advice}"),
-                            ));
+                        if faults.len() < MAX_FAULTS
+                            && let Some(advice) = time_fault(key, text)
+                        {
+                            let detail = format!("{:?}: {advice}", quoted(text));
+                            faults.push(FieldError::new(here.pointer(), "time-malformed", detail));
                         }
                     }
-                    Value::Object(_) | Value::Array(_) => note_times(value, &here(), faults),
+                    Value::Object(_) | Value::Array(_) => note_times(value, &here, faults),
                     Value::Null | Value::Bool(_) | Value::Number(_) => {}
                 }
             }
         }
         Value::Array(items) => {
             for (index, item) in items.iter().enumerate() {
-                note_times(item, &join(pointer, &index.to_string()), faults);
+                note_times(item, &Place::Item(place, index), faults);
             }
         }
         Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
     }
 }
 
-/// One step further down a JSON pointer (RFC 6901).
-pub fn join(pointer: &str, step: &str) -> String {
-    format!("{pointer}/{}", step.replace('~', "~0").replace('/', "~1"))
+/// The beginning of what somebody wrote.
+fn quoted(text: &str) -> &str {
+    match text.char_indices().nth(MAX_QUOTED) {
+        Some((end, _)) => text.get(..end).unwrap_or_default(),
+        None => text,
+    }
 }
 
-fn pointer_of(path: &serde_path_to_error::Path) -> String {
-    use serde_path_to_error::Segment;
-    path.iter().fold(String::new(), |pointer, segment| match segment {
-        Segment::Seq { index } => join(&pointer, &index.to_string()),
-        Segment::Map { key } => join(&pointer, key),
-        Segment::Enum { .. } | Segment::Unknown => pointer,
-    })
+/// Cuts a text to so many characters, and says so.
+pub fn shorten(text: &mut String, most: usize) {
+    if let Some((end, _)) = text.char_indices().nth(most.saturating_sub(1))
+        && text.chars().nth(most).is_some()
+    {
+        text.truncate(end);
+        text.push('…');
+    }
 }
 
 #[cfg(test)]

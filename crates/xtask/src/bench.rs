@@ -6,13 +6,15 @@
 
 mod asking;
 mod database;
-mod http;
+pub(crate) mod http;
 mod machine;
 mod pgbench;
 mod pulls;
+mod pushes;
 mod rows;
 mod service;
 mod table;
+mod tablets;
 mod wide;
 
 use crate::failure::{Done, Failure, While};

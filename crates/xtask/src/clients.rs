@@ -52,7 +52,14 @@ fn python_client(contract: &Path, source: &Path, build: &Path) -> Done<Vec<Comma
     generate
         // The generator formats what it wrote with ruff, which it looks for on the path.
         .env("PATH", in_front(programs)?)
-        .args(["generate", "--meta", "none", "--overwrite", "--path"])
+        .args([
+            "generate",
+            "--meta",
+            "none",
+            "--overwrite",
+            "--fail-on-warning",
+            "--path",
+        ])
         .arg(contract)
         .arg("--config")
         .arg(source.join("generator.yaml"))

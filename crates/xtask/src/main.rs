@@ -1,4 +1,4 @@
-//! The developer's commands: `cargo xtask up`, `test`, `check`, `openapi`, `bench`.
+//! The developer's commands: `cargo xtask up`, `conflict`, `test`, `check`, `openapi`, `bench`.
 //!
 //! Each command is one module. Nothing here is part of the service, and no rule of the trade is decided here.
 
@@ -6,11 +6,14 @@ mod bench;
 mod check;
 mod clients;
 mod compose;
+mod conflict;
 mod contract;
 mod demo_service;
 mod failure;
+mod field;
 mod openapi;
 mod oracle;
+mod person;
 mod python;
 mod schemathesis;
 mod simulate;
@@ -35,6 +38,8 @@ struct Arguments {
 enum Command {
     /// Start everything on this machine: database, migrations, service. Ctrl-C stops all of it.
     Up(up::Options),
+    /// Let two tablets of the invented fleet synchronise, one of which rejected what the other returned to service.
+    Conflict(conflict::Options),
     /// Run everything that CI runs.
     Test(test::Options),
     /// Check the shape of the house: dependencies, module headers and sizes, paths named in documents.
@@ -52,6 +57,7 @@ enum Command {
 fn main() -> ExitCode {
     let done = match Arguments::parse().command {
         Command::Up(options) => up::run(&options),
+        Command::Conflict(options) => conflict::run(&options),
         Command::Test(options) => test::run(&options),
         Command::Check => check::run(),
         Command::Openapi(options) => openapi::run(&options),

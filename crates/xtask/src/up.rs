@@ -10,12 +10,14 @@ mod install;
 mod kept;
 mod say;
 mod service;
+mod tablets;
 
 use crate::failure::{Done, Failure, While};
-use crate::{demo, workspace};
+use crate::{demo, field, workspace};
 use account::Account;
 use database::Database;
 use kept::Kept;
+use serde_json::Value;
 use service::Service;
 use std::net::{Ipv4Addr, TcpListener};
 use std::path::{Path, PathBuf};
@@ -28,31 +30,69 @@ const WATCH: Duration = Duration::from_millis(500);
 /// Sign-in of the administrator of an empty start.
 const ADMINISTRATOR_EMAIL: &str = "administrator@clampward.example";
 
+/// The file that says what was started last.
+const RUNNING: &str = "running.json";
+
 /// How to start.
 #[derive(clap::Args)]
 pub struct Options {
     /// Port of the service on this machine.
     #[arg(long, default_value_t = 8080)]
     port: u16,
-    /// Folder for everything that is kept; `.clampward` in the workspace if left out.
-    #[arg(long)]
-    data_dir: Option<PathBuf>,
+    #[command(flatten)]
+    data: Data,
     /// Start empty, with a first administrator, instead of with the invented fleet.
     #[arg(long)]
     no_demo: bool,
     /// When ready, print one line of JSON, {"url", "accounts": [{"role", "email", "password", "yards"}],
-    /// "tablets": [{"name", "code"}]}, and nothing else.
+    /// "tablets": [{"name", "code"}], "at_work": [{"name", "dir", "people", "short_code"}], "field"}, and nothing else.
     #[arg(long)]
     json: bool,
+}
+
+/// Where everything is kept.
+#[derive(clap::Args)]
+pub struct Data {
+    /// Folder for everything that is kept; `.clampward` in the workspace if left out.
+    #[arg(long, env = "CLAMPWARD_DATA_DIR")]
+    data_dir: Option<PathBuf>,
+}
+
+impl Data {
+    fn directory(&self) -> Done<PathBuf> {
+        match &self.data_dir {
+            Some(directory) => {
+                std::path::absolute(directory).during(format!("finding {}", directory.display()))
+            }
+            None => Ok(workspace::root()?.join(".clampward")),
+        }
+    }
+
+    /// The running service: its address, and the folder of its tablets at work.
+    pub fn running(&self) -> Done<(String, PathBuf)> {
+        let path = self.directory()?.join(RUNNING);
+        let text = std::fs::read(&path).map_err(|_| {
+            Failure::new(format!(
+                "nothing was started here: `cargo xtask up` first ({})",
+                path.display()
+            ))
+        })?;
+        let running: Value = serde_json::from_slice(&text).during(format!("reading {}", path.display()))?;
+        let word = |name: &str| running.get(name).and_then(Value::as_str).map(str::to_owned);
+        match (word("url"), word("tablets")) {
+            (Some(url), Some(tablets)) => Ok((url, PathBuf::from(tablets))),
+            _ => Err(Failure::new(
+                "what runs here has no tablets at work: it was started with --no-demo, or its data is of an earlier version \
+                 (a start with another --data-dir begins afresh)",
+            )),
+        }
+    }
 }
 
 /// Starts everything, says what to try, and waits for Ctrl-C.
 pub fn run(options: &Options) -> Done {
     let runtime = Runtime::new().during("starting")?;
-    let directory = match &options.data_dir {
-        Some(directory) => directory.clone(),
-        None => workspace::root()?.join(".clampward"),
-    };
+    let directory = options.data.directory()?;
     free(options.port)?;
     let mut kept = Kept::open(&directory)?;
 
@@ -68,7 +108,22 @@ pub fn run(options: &Options) -> Done {
     let mut service = Service::start(&directory, database.service_url(), options.port)?;
     service.wait_until_ready()?;
 
-    say::ready(&service.url(), &accounts, options.json);
+    let tablets = kept.tablets(database.identity());
+    if let Some(tablets) = &tablets {
+        tablets::prepare(tablets, &service.url()).during("making the tablets at work")?;
+    }
+    note_running(&directory, &service.url(), tablets.as_deref())?;
+    let ready = say::Ready {
+        url: service.url(),
+        accounts,
+        tablets,
+        conflict: match &options.data.data_dir {
+            None => "cargo xtask conflict".to_owned(),
+            Some(_) => format!("cargo xtask conflict --data-dir {}", directory.display()),
+        },
+        field: workspace::program(field::PROGRAM)?,
+    };
+    ready.say(options.json);
     let ended = runtime.block_on(watch(&mut service, &mut database));
     step("stopping the service");
     let stopped = service.stop();
@@ -87,8 +142,15 @@ fn first_start(kept: &mut Kept, database: &Database, no_demo: bool, runtime: &Ru
     } else {
         fleet(database, runtime)?
     };
-    kept.keep_accounts(database.identity(), &accounts)?;
+    kept.keep(database.identity(), &accounts, !no_demo)?;
     Ok(accounts)
+}
+
+/// Notes for `cargo xtask conflict` what was started last.
+fn note_running(directory: &Path, url: &str, tablets: Option<&Path>) -> Done {
+    let path = directory.join(RUNNING);
+    let running = serde_json::json!({"url": url, "tablets": tablets});
+    std::fs::write(&path, format!("{running}\n")).during(format!("writing {}", path.display()))
 }
 
 /// Records the first administrator.

@@ -6,7 +6,11 @@
 use crate::routes::sync::again;
 use crate::sign_in::KeyRing;
 use clampward_store::Store;
+use std::future::poll_fn;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::pin::pin;
 use std::sync::Arc;
+use std::task::Poll;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -36,16 +40,44 @@ const SESSIONS_PAUSE: Duration = Duration::from_secs(3600);
 /// Sessions of one statement.
 const SESSIONS_BATCH: u32 = 1000;
 
+/// Pause before work begins anew that panicked.
+const PANICKED_PAUSE: Duration = Duration::from_secs(5);
+
 /// Runs until the process stops.
 pub async fn run(store: Store) {
     tokio::join!(
-        reassess(&store),
-        replay(&store),
-        prepare_months(&store),
-        forget_answers(&store),
-        sweep_attempts(&store),
-        forget_sessions(&store)
+        kept_up("reassess", || reassess(&store)),
+        kept_up("replay", || replay(&store)),
+        kept_up("prepare_months", || prepare_months(&store)),
+        kept_up("forget_answers", || forget_answers(&store)),
+        kept_up("sweep_attempts", || sweep_attempts(&store)),
+        kept_up("forget_sessions", || forget_sessions(&store))
     );
+}
+
+/// Begins work anew whenever it panics: one that has a fault ends neither itself nor what runs beside it.
+async fn kept_up<W: Future<Output = ()>>(name: &'static str, work: impl Fn() -> W) {
+    loop {
+        let mut under_way = pin!(work());
+        // What panicked is dropped and never polled again.
+        let went_on =
+            poll_fn(
+                |context| match catch_unwind(AssertUnwindSafe(|| under_way.as_mut().poll(context))) {
+                    Ok(polled) => polled.map(|()| true),
+                    Err(_) => Poll::Ready(false),
+                },
+            )
+            .await;
+        if went_on {
+            return;
+        }
+        tracing::error!(
+            event = "background_panicked",
+            work = name,
+            "work in the background panicked; it begins anew"
+        );
+        tokio::time::sleep(PANICKED_PAUSE).await;
+    }
 }
 
 async fn reassess(store: &Store) {
@@ -163,5 +195,24 @@ async fn forget_sessions(store: &Store) {
             }
         }
         tokio::time::sleep(SESSIONS_PAUSE).await;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    //! What runs in the background goes on.
+
+    use super::*;
+    use std::cell::Cell;
+
+    #[tokio::test(start_paused = true)]
+    async fn work_that_panics_begins_anew() {
+        let begun = Cell::new(0);
+        kept_up("test", || async {
+            begun.set(begun.get() + 1);
+            assert!(begun.get() == 3, "a fault");
+        })
+        .await;
+        assert_eq!(begun.get(), 3);
     }
 }

@@ -126,6 +126,8 @@ limits! {
         "Entries of one push; beyond it 413.";
     PUSH_ENTRY_BYTES = "push_entry_bytes", kept(clampward_wire::sync::push::MAX_ENTRY_BYTES), Bytes,
         "One entry of a push; a larger one is held, with as much of it as this.";
+    HELD_ENTRIES = "held_entries", kept_items(clampward_store::sync::held::MAX_HELD), Items,
+        "Entries of one device that are held at once and restrict nothing; a further one is answered `retry` and waits on the device. What may restrict is held however many there are.";
     JSON_DEPTH = "json_depth", kept(clampward_wire::json::MAX_DEPTH), Levels,
         "Nesting of a JSON body; beyond it 400.";
     JSON_FAULTS = "json_faults", kept(clampward_wire::json::MAX_FAULTS), Items,
@@ -212,6 +214,8 @@ limits! {
         "A piece of a photo; a longer one is refused with 413.";
     PHOTO_PIXELS = "photo_pixels", 50_000_000, Pixels,
         "Width times height of a photo; with more 422.";
+    PHOTO_DECODED = "photo_decoded_bytes", 150_000_000, Bytes,
+        "A photo as it is decoded: its pixels times the bytes of one; with more 422.";
     PHOTO_VIEW = "photo_view_edge_pixels", 2560, Pixels,
         "The longer edge of the copy for viewing; a larger photo is made smaller.";
     PHOTO_CHECKS = "photo_checks_at_once", 1, Photos,

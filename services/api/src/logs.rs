@@ -49,6 +49,7 @@ const FIELDS: &[&str] = &[
     "rollback",
     "location",
     "transaction",
+    "work",
     "attempts",
     // Of the process.
     "address",

@@ -6,8 +6,10 @@
 
 use crate::config::Limits;
 use crate::limits;
-use std::sync::Arc;
+use std::collections::HashMap;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use uuid::Uuid;
 
 /// How dearly a request is held, cheapest first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -59,7 +61,12 @@ pub struct Shedder {
     fitness: Room,
     /// Exports, lists and writes.
     together: AtomicUsize,
+    /// Exports under way of each account that has any.
+    exporting: Mutex<HashMap<Uuid, usize>>,
 }
+
+/// Most exports of one account at once, where there is room for several accounts.
+const OWN_EXPORTS: usize = 2;
 
 #[derive(Debug)]
 struct Room {
@@ -100,7 +107,12 @@ impl Shedder {
             writes: Room::new(limits.writes, Some(limits::WRITES_TOGETHER)),
             fitness: Room::new(limits.fitness, None),
             together: AtomicUsize::new(0),
+            exporting: Mutex::default(),
         }
+    }
+    /// So many exports one account may have: never all the places that there are, unless there is one.
+    fn own_exports(&self) -> usize {
+        (self.exports.own / 2).clamp(1, OWN_EXPORTS)
     }
     fn room(&self, class: Class) -> &Room {
         match class {
@@ -110,6 +122,9 @@ impl Shedder {
             Class::Writes => &self.writes,
             Class::Fitness => &self.fitness,
         }
+    }
+    fn exporting(&self) -> MutexGuard<'_, HashMap<Uuid, usize>> {
+        self.exporting.lock().unwrap_or_else(PoisonError::into_inner)
     }
     /// A place for a request, or nothing: then it is to be refused.
     pub fn enter(self: &Arc<Self>, class: Class) -> Option<Place> {
@@ -123,7 +138,11 @@ impl Shedder {
         };
         if entered {
             let shedder = Arc::clone(self);
-            return Some(Place { shedder, class });
+            return Some(Place {
+                shedder,
+                class,
+                account: None,
+            });
         }
         room.refused.fetch_add(1, Ordering::Relaxed);
         None
@@ -153,6 +172,8 @@ impl Shedder {
 pub struct Place {
     shedder: Arc<Shedder>,
     class: Class,
+    /// Whose export it is, once that is known.
+    account: Option<Uuid>,
 }
 
 impl Place {
@@ -160,10 +181,38 @@ impl Place {
     pub fn class(&self) -> Class {
         self.class
     }
+    /// Says whose it is. Of an export answers whether that account may have one more: otherwise one account that does not
+    /// read would keep everybody else from theirs.
+    pub fn claim(&mut self, account: Uuid) -> bool {
+        if self.class != Class::Exports || self.account.is_some() {
+            return true;
+        }
+        let most = self.shedder.own_exports();
+        let mut exporting = self.shedder.exporting();
+        let own = exporting.entry(account).or_default();
+        if *own >= most {
+            drop(exporting);
+            self.shedder.exports.refused.fetch_add(1, Ordering::Relaxed);
+            return false;
+        }
+        *own = own.saturating_add(1);
+        drop(exporting);
+        self.account = Some(account);
+        true
+    }
 }
 
 impl Drop for Place {
     fn drop(&mut self) {
+        if let Some(account) = self.account {
+            let mut exporting = self.shedder.exporting();
+            if let Some(own) = exporting.get_mut(&account) {
+                *own = own.saturating_sub(1);
+                if *own == 0 {
+                    exporting.remove(&account);
+                }
+            }
+        }
         let room = self.shedder.room(self.class);
         room.under_way.fetch_sub(1, Ordering::Relaxed);
         if room.together.is_some() {
@@ -238,6 +287,33 @@ mod tests {
                 assert!(shedder.enter(other).is_some(), "{}", other.name());
             }
         }
+    }
+
+    #[test]
+    fn one_account_never_has_all_the_exports_that_there_are() {
+        let (one, other) = (Uuid::from_u128(1), Uuid::from_u128(2));
+        // (places, of which one account may have).
+        for (places, own) in [(4, 2), (8, 2), (3, 1), (2, 1), (1, 1)] {
+            let shedder = Arc::new(Shedder::new(&Limits {
+                exports: places,
+                ..Limits::default()
+            }));
+            let claimed = |account| {
+                let mut place = shedder.enter(Class::Exports)?;
+                place.claim(account).then_some(place)
+            };
+            let mut held: Vec<Place> = (0..own).filter_map(|_| claimed(one)).collect();
+            assert_eq!(held.len(), own, "{places} places");
+            assert!(claimed(one).is_none());
+            assert_eq!(claimed(other).is_some(), places > own, "{places} places");
+            // A stream lets its reader in again and again: that is one export all the same.
+            assert!(held.iter_mut().all(|place| place.claim(one)));
+            held.pop();
+            assert!(claimed(one).is_some(), "what was given back can be had again");
+        }
+        let shedder = Arc::new(Shedder::new(&Limits::default()));
+        let mut lists: Vec<Place> = (0..9).filter_map(|_| shedder.enter(Class::Lists)).collect();
+        assert!(lists.iter_mut().all(|place| place.claim(one)), "lists are short");
     }
 
     #[test]

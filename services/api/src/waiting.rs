@@ -54,6 +54,8 @@ struct Seen {
     position: u64,
     /// Everybody is to look whether something came up to here.
     all: u64,
+    /// How often the ledger went back. Positions are of one history only: whoever began to wait in another looks.
+    history: u64,
     /// The last row that went to each yard.
     yards: HashMap<YardId, u64>,
 }
@@ -62,13 +64,13 @@ impl Seen {
     fn add(&mut self, moves: Moves) {
         match moves.yards {
             Some(yards) => self.yards.extend(yards),
-            // Too much, or another history: each reader finds out by its cursor.
             None => {
-                self.all = if moves.position < self.position {
-                    u64::MAX
-                } else {
-                    moves.position
+                if moves.position < self.position {
+                    // Another history: each reader finds out by its cursor, once.
+                    self.history = self.history.wrapping_add(1);
+                    self.yards.clear();
                 }
+                self.all = moves.position;
             }
         }
         self.position = moves.position;
@@ -126,10 +128,14 @@ impl Waiting {
             return Over::AtOnce;
         };
         let mut seen = self.seen.subscribe();
+        let history = seen.borrow().history;
         self.somebody.notify_one();
         loop {
-            if seen.borrow_and_update().has(interest, after) {
-                return Over::Moved;
+            {
+                let now = seen.borrow_and_update();
+                if now.history != history || now.has(interest, after) {
+                    return Over::Moved;
+                }
             }
             tokio::select! {
                 changed = seen.changed() => if changed.is_err() {
@@ -211,12 +217,44 @@ mod tests {
             yards: None,
         });
         assert!(seen.has(&of(NORTH), 89_999) && !seen.has(&of(NORTH), 90_000));
-        // Another history: everybody looks, wherever they stand.
+        // Another history: whoever waits looks once, as the number of the history says; who comes then waits as ever.
+        let before = seen.history;
         seen.add(Moves {
             position: 80_000,
             yards: None,
         });
-        assert!(seen.has(&of(NORTH), 90_000));
+        assert_ne!(seen.history, before);
+        assert!(!seen.has(&of(NORTH), 80_000) && !seen.has(&Interest::Everything, 80_000));
+        assert!(seen.has(&of(NORTH), 79_999));
+        seen.add(moved(80_001, &[(NORTH, 80_001)]));
+        assert!(seen.has(&of(NORTH), 80_000) && !seen.has(&of(SOUTH), 80_000));
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_ledger_that_goes_back_wakes_each_who_waits_once_and_nobody_who_comes_after() {
+        let (_stop, stopping) = watch::channel(false);
+        let waiting = Arc::new(Waiting::new(2, stopping));
+        let wait = |after| {
+            let waiting = Arc::clone(&waiting);
+            tokio::spawn(async move {
+                let until = Instant::now() + Duration::from_secs(10);
+                waiting.wait(&of(NORTH), after, until).await
+            })
+        };
+        waiting
+            .seen
+            .send_modify(|seen| seen.add(moved(90, &[(NORTH, 90)])));
+        let (beyond, within) = (wait(90), wait(95));
+        tokio::task::yield_now().await;
+        assert_eq!(waiting.under_way(), 2);
+        let back = Moves {
+            position: 50,
+            yards: None,
+        };
+        waiting.seen.send_modify(|seen| seen.add(back));
+        assert_eq!(beyond.await.unwrap(), Over::Moved);
+        assert_eq!(within.await.unwrap(), Over::Moved);
+        assert_eq!(wait(50).await.unwrap(), Over::InVain);
     }
 
     #[tokio::test(start_paused = true)]

@@ -8,8 +8,8 @@ use super::town::Device;
 use clampward_field::core::{Answer, Refused, SnapshotPart};
 use clampward_field::failure::Done;
 use clampward_field::session::{Asked, Question, Transport};
+use clampward_field::transport::lenient;
 use clampward_wire::sync::pull::{SnapshotEnd, SnapshotHead, SnapshotLine};
-use clampward_wire::sync::push::PushReply;
 use std::io::Write;
 use std::net::TcpStream;
 use std::time::Duration;
@@ -284,9 +284,12 @@ fn path(question: &Question) -> String {
                 .collect();
             format!("/v1/sync/changes?{}", cursors.join("&"))
         }
-        Question::Snapshot { yard, after } => {
+        Question::Snapshot { yard, after, cursor } => {
             let after = after.map_or_else(String::new, |after| format!("&after={after}"));
-            format!("/v1/sync/snapshot?yard={yard}{after}")
+            let cursor = cursor
+                .as_ref()
+                .map_or_else(String::new, |cursor| format!("&cursor={}", encoded(cursor)));
+            format!("/v1/sync/snapshot?yard={yard}{after}{cursor}")
         }
     }
 }
@@ -348,23 +351,24 @@ impl Transport for Line<'_> {
             let ended = snapshot(&came.body, each)?;
             return Ok(if ended { Asked::Answered } else { Asked::Lost });
         }
+        // Cut in the middle.
+        let Ok(body) = serde_json::from_slice(&came.body) else {
+            return Ok(Asked::Lost);
+        };
         let answer = match question {
-            Question::Config => serde_json::from_slice(&came.body).map(Answer::Config),
-            Question::Receipts { .. } => serde_json::from_slice(&came.body).map(Answer::Receipts),
-            Question::Push(_) => {
-                serde_json::from_slice::<PushReply>(&came.body).map(|reply| Answer::Pushed(Box::new(reply)))
-            }
+            Question::Config => serde_json::from_value(body).ok().map(Answer::Config),
+            Question::Receipts { .. } => lenient::receipts(body).map(Answer::Receipts),
+            Question::Push(_) => lenient::pushed(body).map(|pushed| Answer::Pushed(Box::new(pushed))),
             Question::Changes { .. } | Question::Snapshot { .. } => {
-                serde_json::from_slice(&came.body).map(Answer::Changes)
+                lenient::changes(body).map(Answer::Changes)
             }
         };
         match answer {
-            Ok(answer) => {
+            Some(answer) => {
                 each(answer)?;
                 Ok(Asked::Answered)
             }
-            // Cut in the middle.
-            Err(_) => Ok(Asked::Lost),
+            None => Ok(Asked::Lost),
         }
     }
 }

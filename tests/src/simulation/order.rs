@@ -8,13 +8,13 @@
 use super::author::{self, Papers, Written};
 use super::chance::Chance;
 use super::line;
-use super::town::{Town, named};
+use super::telling::{Told, judged_by, turns_out_another};
+use super::town::Town;
 use crate::program::{self, Service};
-use clampward_domain::entry::{Body, Entry, JudgedBy, ToBeSigned};
+use clampward_domain::entry::{Entry, ToBeSigned};
 use clampward_domain::fold::fold;
-use clampward_domain::ids::{ClampId, EntryId, YardId};
+use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::reference::Reference;
-use clampward_domain::words::RuleSetName;
 use clampward_testkit::TestDatabase;
 use clampward_wire::sync::push::{HeldReason, PushEntry, PushOutcome, PushReply, PushRequest};
 use jiff::{Timestamp, ToSpan};
@@ -170,7 +170,7 @@ impl Side {
             let other = reply.results.iter().find(|result| match result.outcome {
                 PushOutcome::Recorded | PushOutcome::AlreadyRecorded | PushOutcome::Retry => false,
                 PushOutcome::Held => !may_be_early || result.held != Some(HeldReason::UnknownClamp),
-                PushOutcome::Refused => true,
+                PushOutcome::Refused | PushOutcome::Dismissed => true,
             });
             if let Some(other) = other {
                 let index = usize::try_from(other.index).unwrap();
@@ -215,6 +215,30 @@ impl Side {
         states
     }
 
+    /// What came before its clamp is recorded by the push that brings the clamp, or soon after where that was too busy.
+    async fn waits_for_held(&self) -> Result<(), String> {
+        let mut owner = PgConnection::connect(&self.database.owner_url).await.unwrap();
+        let mut waiting: Vec<(Uuid, String, String)> = Vec::new();
+        for _ in 0..240 {
+            waiting = sqlx::query_as(
+                "select id, reason, concat(detail, ' clamp ', clamp_id, ' next try ', next_try_at)
+                   from held_entry where state = 'held' order by id",
+            )
+            .fetch_all(&mut owner)
+            .await
+            .unwrap();
+            if waiting.is_empty() {
+                return Ok(());
+            }
+            tokio::time::sleep(Duration::from_millis(500)).await;
+        }
+        Err(format!(
+            "{} entries are held for ever: {:?}",
+            waiting.len(),
+            waiting.first()
+        ))
+    }
+
     async fn lockouts(&self) -> BTreeMap<Uuid, Value> {
         let mut owner = PgConnection::connect(&self.database.owner_url).await.unwrap();
         let rows: Vec<(Uuid, sqlx::types::Json<Value>)> = sqlx::query_as("select id, record from lockout")
@@ -246,7 +270,6 @@ fn history(
     let mut papers = Papers::default();
     let mut entries: Vec<Entry> = Vec::new();
     let mut all = Vec::new();
-    let mut home: YardId = chance.pick(&town.yards);
     let mut now = at + 1.hour();
     let length = 3 + chance.below(LONGEST - 3);
     let mut first: Vec<Written> = author::first_entries(town, number, chance).into();
@@ -261,11 +284,12 @@ fn history(
         } else {
             now
         };
-        let told = told.max(at + 30.minutes());
-        let written = first.pop().unwrap_or_else(|| {
-            let state = fold(clamp, &entries, reference);
-            author::write(town, Some(&state), &papers, told, chance)
-        });
+        let performed_at = told.max(at + 30.minutes());
+        let state = (!entries.is_empty()).then(|| fold(clamp, &entries, reference));
+        let written = first
+            .pop()
+            .or_else(|| turns_out_another(town, &entries, chance))
+            .unwrap_or_else(|| author::write(town, state.as_ref(), &papers, performed_at, chance));
         let device = chance.below(DEVICES);
         counts[device] += 1;
         let id = EntryId::new(chance.id());
@@ -278,43 +302,31 @@ fn history(
             clamp_id: Some(clamp),
             mark: None,
             kind: written.body.kind(),
-            performed_at: told,
+            performed_at,
             performed_by: written.by,
             body: &body,
         };
-        // A tablet judges by a yard that it knows the clamp in. Told by one with other rules before the transfer there
-        // has arrived, an entry is judged by what is in force then: there the order of arrival does matter.
-        if let Body::Registered(registered) = &written.body {
-            home = registered.yard_id;
-        }
-        let yard = home;
-        let judged_by = JudgedBy {
-            yard_id: yard,
-            yard_version: 1,
-            rule_set: rules(yard),
-            rule_set_version: 1,
-            model_id: town.model_id,
-            model_version: 1,
-        };
+        let judged_by = judged_by(town, &written.body, state.as_ref(), chance);
+        let told = Told::by_chance(&written.body, chance);
         let entry = PushEntry {
             id,
             device_seq: counts[device],
             clamp_id: Some(clamp),
             mark: None,
             kind: written.body.kind(),
-            performed_at: told,
+            performed_at,
             boot: Uuid::from_u128(2),
             monotonic_ms: 1,
             performed_by: written.by,
             signature: is_signed.then(|| town.devices[device].sign(&signed)),
-            judged_by: Some(judged_by.clone().into()),
+            judged_by: told.of(&judged_by),
             body,
         };
         entries.push(Entry {
             id,
             clamp_id: clamp,
-            performed_at: told,
-            counted_at: told,
+            performed_at,
+            counted_at: performed_at,
             performed_by: written.by,
             device_id: Some(town.devices[device].id),
             judged_by,
@@ -325,16 +337,6 @@ fn history(
         all.push(OnDevice { device, entry });
     }
     all
-}
-
-fn rules(yard: YardId) -> RuleSetName {
-    if yard == named("leith") {
-        RuleSetName::GbLoler
-    } else if yard == named("emden") {
-        RuleSetName::DeDguv
-    } else {
-        RuleSetName::UsB3020
-    }
 }
 
 /// Every clamp's first entry, then every clamp's second, and so on.
@@ -401,6 +403,7 @@ pub async fn run(options: &Options) -> Result<Report, String> {
     let begun = Instant::now();
     push_in_any_order(&mut shuffled, &histories, &mut chance)?;
     let in_any_order = begun.elapsed();
+    shuffled.waits_for_held().await?;
     // What came before its clamp was recorded when the clamp came: nothing is held any more.
     push_in_order(&mut shuffled, &histories)?;
     let (one, other) = (ordered.states(), shuffled.states());

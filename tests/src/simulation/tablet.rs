@@ -10,9 +10,9 @@ use clampward_domain::ids::{ClampId, EntryId};
 use clampward_field::clock::{Clock, Moment};
 use clampward_field::core::Report;
 use clampward_field::database::Database;
-use clampward_field::{device, journal, mirror, session};
+use clampward_field::{device, journal, mirror, offline, session};
 use clampward_wire::sync::device::Enrolled;
-use clampward_wire::sync::push::PushEntry;
+use clampward_wire::sync::push::{JudgedOffline, PushEntry};
 use jiff::{SignedDuration, Timestamp};
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -138,12 +138,20 @@ impl Tablet {
             monotonic_ms: moment.monotonic_ms,
             performed_by: written.by,
             signature,
-            judged_by: None,
+            judged_by: self.judges_by(clamp, moment.wall).filter(|_| !chance.one_in(5)),
             body,
         };
         journal::keep(&mut self.database, entry, &moment).unwrap();
         papers.file(id, &written.body);
         id
+    }
+
+    /// The versions by which the tablet judges a clamp that it shows.
+    fn judges_by(&self, clamp: ClampId, at: Timestamp) -> Option<JudgedOffline> {
+        let connection = self.database.connection();
+        let row = mirror::clamp(connection, clamp).unwrap()?;
+        let known = offline::known(connection, row, None).unwrap();
+        offline::versions(&known, at).map(JudgedOffline::from)
     }
 
     /// One run of the synchronisation.

@@ -91,6 +91,8 @@ pub struct Town {
     pub model_id: ModelId,
     /// What it is.
     pub model: Model,
+    /// Another one, that wears down to other figures.
+    pub other_model_id: ModelId,
     /// People, in the order of their names above.
     pub people: Vec<PersonId>,
     /// Devices.
@@ -144,7 +146,8 @@ impl Town {
         let mut town = Self {
             yards: Vec::new(),
             model_id: named("GF-3"),
-            model: serde_json::from_value(model()).unwrap(),
+            model: serde_json::from_value(model("GF-3", "30.0")).unwrap(),
+            other_model_id: named("GF-4"),
             people: PEOPLE.iter().map(|(name, ..)| named(name)).collect(),
             devices: Vec::new(),
             competences: Vec::new(),
@@ -168,6 +171,11 @@ impl Town {
         }
         store
             .create_model(chance.id(), administrator, town.model_id, &town.model)
+            .await
+            .unwrap();
+        let other: Model = serde_json::from_value(model("GF-4", "32.0")).unwrap();
+        store
+            .create_model(chance.id(), administrator, town.other_model_id, &other)
             .await
             .unwrap();
         town.employ(&store, chance).await;
@@ -232,6 +240,7 @@ impl Town {
         let enrolment = NewEnrolment {
             id: chance.id(),
             digest: digest.clone(),
+            attempts: AccountKey::of_enrolment(name),
             name: name.to_owned(),
             yards: self.yards.clone(),
             expires_at: at + 1.hour(),
@@ -249,6 +258,7 @@ impl Town {
             digest,
             public_key: public_key(&seed),
             attempts: AccountKey::of_enrolment(name),
+            keepers: &[Role::Administrator],
         };
         store.redeem_enrolment(&device).await.unwrap();
         let mut keys = BTreeMap::new();
@@ -274,16 +284,16 @@ impl Town {
     }
 }
 
-fn model() -> serde_json::Value {
+fn model(name: &str, eye: &str) -> serde_json::Value {
     let without: Vec<&str> = criteria()
         .iter()
         .map(|criterion| criterion.code.as_str())
         .filter(|code| !ASKED.contains(code))
         .collect();
     serde_json::json!({
-        "maker": "Greywater Forge", "model": "GF-3", "kind": "vertical", "wll": {"value": "3000", "unit": "kg"},
+        "maker": "Greywater Forge", "model": name, "kind": "vertical", "wll": {"value": "3000", "unit": "kg"},
         "jaw_opening": {"min": {"value": "0", "unit": "mm"}, "max": {"value": "40", "unit": "mm"}},
         "without_criteria": without,
-        "wear_points": [{"criterion": "shackle_eye_worn", "nominal": {"value": "30.0", "unit": "mm"}}],
+        "wear_points": [{"criterion": "shackle_eye_worn", "nominal": {"value": eye, "unit": "mm"}}],
     })
 }

@@ -151,6 +151,16 @@ fn found_that_a_cursor_without_tag_diverges_after_a_restore() {
 }
 
 #[test]
+fn found_that_a_cursor_which_does_not_say_how_far_states_go_keeps_a_state_that_was_lost() {
+    let protocol = Protocol {
+        cursors_say_seen: false,
+        disasters: (true, false),
+        ..Protocol::RIGHT
+    };
+    breaks("cursor without what was seen", protocol, CONVERGES);
+}
+
+#[test]
 fn found_that_a_device_which_drops_on_acknowledgement_loses_entries() {
     let protocol = Protocol {
         lets_go: LetsGo::Acknowledged,

@@ -38,6 +38,8 @@ pub struct Protocol {
     pub lets_go: LetsGo,
     /// Whether cursors carry the tag of the row that they stand on.
     pub tagged_cursors: bool,
+    /// Whether cursors say up to where states were told, which may be beyond the row that they stand on.
+    pub cursors_say_seen: bool,
     /// Whether devices ask what the server has of the entries that they still keep.
     pub asks_for_receipts: bool,
     /// Whether an id that is known is not recorded again.
@@ -54,6 +56,7 @@ impl Protocol {
         rules: Rules::Named,
         lets_go: LetsGo::OneAnswerSaysStable,
         tagged_cursors: true,
+        cursors_say_seen: true,
         asks_for_receipts: true,
         knows_ids: true,
         stable_counts_backups: true,
@@ -146,6 +149,8 @@ pub struct Device {
     open: Set,
     known: Set,
     cursor: (u8, u8),
+    /// The head when the state was read that it has: it takes no older one for newer.
+    seen: (u8, u8),
     awaited: Option<Answer>,
     /// For the properties only: what was ever acknowledged to it.
     acknowledged: Set,
@@ -183,6 +188,8 @@ pub enum Action {
     PushUnheard(usize),
     /// A device pulls.
     Pull(usize),
+    /// A device pulls a page of one row, and more would follow.
+    PullOne(usize),
     /// Standby and backup catch up.
     Settle,
     /// A standby takes over that has the history only up to here.
@@ -284,11 +291,15 @@ impl World {
         }
     }
 
-    fn pull(&mut self, device: usize, protocol: Protocol) {
+    fn pull(&mut self, device: usize, one_row: bool, protocol: Protocol) {
         let open = self.open(protocol);
         let (position, tag) = self.devices[device].cursor;
-        let there = self.server.tag(position);
-        let same_history = there.is_some_and(|there| there == tag || !protocol.tagged_cursors);
+        let is_there = |(position, tag): (u8, u8)| {
+            let there = self.server.tag(position);
+            there.is_some_and(|there| there == tag || !protocol.tagged_cursors)
+        };
+        let seen = self.devices[device].seen;
+        let same_history = is_there((position, tag)) && (!protocol.cursors_say_seen || is_there(seen));
         let device = &mut self.devices[device];
         if !same_history {
             // A snapshot replaces everything that was pulled; everything that is kept is offered again.
@@ -297,13 +308,21 @@ impl World {
         } else if position == self.server.head {
             return;
         }
+        let head = (self.server.head, self.server.tag(self.server.head).unwrap());
         let rows = if same_history { usize::from(position) } else { 0 };
-        for row in &self.server.ledger()[rows..] {
+        let end = if one_row && same_history {
+            position + 1
+        } else {
+            head.0
+        };
+        for row in &self.server.ledger()[rows..usize::from(end)] {
             device.known |= one(usize::from(row.entry));
         }
-        device.open = open;
-        let head = self.server.head;
-        device.cursor = (head, self.server.tag(head).unwrap());
+        if !same_history || head.0 > seen.0 {
+            device.open = open;
+            device.seen = head;
+        }
+        device.cursor = (end, self.server.tag(end).unwrap());
     }
 
     /// Nothing is under way and nobody has anything to do: everything was sent, is stable, and was pulled.
@@ -315,6 +334,7 @@ impl World {
                 && (device.kept == 0 || !protocol.asks_for_receipts)
                 && position == self.server.head
                 && (!protocol.tagged_cursors || self.server.tag(position) == Some(tag))
+                && (!protocol.cursors_say_seen || self.server.tag(device.seen.0) == Some(device.seen.1))
         })
     }
 }
@@ -374,6 +394,10 @@ impl Model for Protocol {
                 }
             }
             actions.push(Action::Pull(number));
+            // Nothing comes of it where no history is lost.
+            if self.has_disasters() && device.cursor.0 + 1 < world.server.head {
+                actions.push(Action::PullOne(number));
+            }
         }
         let written = (0..ENTRIES).filter(|entry| world.written[*entry].is_some());
         actions.extend(written.map(Action::PushUnheard));
@@ -418,7 +442,8 @@ impl Model for Protocol {
                 world.hear(device, answer, *self);
             }
             Action::PushUnheard(entry) => world.record(entry, *self),
-            Action::Pull(device) => world.pull(device, *self),
+            Action::Pull(device) => world.pull(device, false, *self),
+            Action::PullOne(device) => world.pull(device, true, *self),
             Action::Settle => world.server.stable = world.server.head,
             Action::FailOver(keep) => {
                 world.failed_over = true;

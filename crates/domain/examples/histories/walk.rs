@@ -89,10 +89,18 @@ impl Walk {
     /// Records a fact; its number comes back.
     pub fn record(&mut self, by: &'static str, body: Body, bare: Value) -> usize {
         let number = self.facts.len();
-        let signed = !self.chance.percent(2);
-        let here = self.world.yard_at(self.yard, self.now);
+        // Where it is stays beyond doubt: the second judge knows one place.
+        let is_certain = matches!(body, Body::Transferred(_));
+        let signed = is_certain || !self.chance.percent(2);
+        // Some tell of a yard where the clamp never was, or comes to later.
+        let told = if number > 0 && !is_certain && self.chance.percent(4) {
+            self.chance.pick(&YARDS)
+        } else {
+            self.yard
+        };
+        let here = self.world.yard_at(told, self.now);
         let judged_by = JudgedBy {
-            yard_id: yard(self.yard),
+            yard_id: yard(told),
             yard_version: here.version,
             rule_set: here.value.rule_set,
             rule_set_version: 1,
@@ -105,7 +113,7 @@ impl Walk {
         fact.insert("kind".to_owned(), json!(body.kind()));
         fact.insert("by".to_owned(), json!(by));
         fact.insert("signed".to_owned(), json!(signed));
-        fact.insert("yard".to_owned(), json!(self.yard));
+        fact.insert("yard".to_owned(), json!(told));
         if let Value::Object(more) = bare {
             fact.extend(more);
         }

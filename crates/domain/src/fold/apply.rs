@@ -16,14 +16,25 @@ use crate::quantity::Mass;
 use crate::reference::Reference;
 use crate::returns;
 use crate::words::{AmendmentField, CompetenceKind, Role, ServiceClass};
+use jiff::Timestamp;
 
 impl ClampState {
     /// Takes one more entry, which comes last in the fold's order. `evidence` holds what [`ClampState::needs`] asked for.
     pub fn apply(&mut self, entry: &Entry, evidence: &Evidence, reference: &Reference) {
         self.last = Some(entry.order());
         self.entries = self.entries.saturating_add(1);
+        self.note_places([entry]);
+        let told = entry;
+        let weighed = self.weighed(told);
+        let entry = weighed.as_ref();
+        // An amendment opens what it opens by itself; whether it is proven was noted before.
+        let opening = if matches!(told.body, Body::Amended(_)) {
+            told
+        } else {
+            entry
+        };
         for lockout in opened_by(
-            entry,
+            opening,
             self.lowest_wll(entry, reference),
             &self.readings,
             reference,
@@ -32,26 +43,42 @@ impl ClampState {
         }
         match &entry.body {
             Body::Registered(body) => self.register(entry, body, reference),
-            Body::Inspected(body) => self.inspect(entry, body, evidence, reference),
-            Body::Repaired(body) => self.renew(body),
-            Body::ReturnedToService(body) => {
-                self.waiting.insert(entry.id, Waiting::of(self, entry, body));
+            Body::Inspected(body) => self.inspect(told, body, evidence, reference),
+            Body::Repaired(body) => {
+                if entry.may_count() {
+                    self.renew(body);
+                }
             }
-            Body::Transferred(body) => self.places.add(entry.id, body.to_yard, body.replaces),
+            Body::ReturnedToService(body) => {
+                self.waiting.insert(entry.id, Waiting::of(self, told, body));
+            }
+            // One that nobody signed stands beside where it was: it hides the clamp from no yard.
+            Body::Transferred(body) => {
+                let replaces = body.replaces.filter(|_| entry.may_count());
+                self.places.add(entry.id, body.to_yard, replaces);
+            }
             Body::Classified(body) => self.classify(entry, body, reference),
             Body::Issued(body) => {
+                self.see(entry, entry.counted_at);
                 self.first_issued_at = Some(
                     self.first_issued_at
                         .map_or(entry.counted_at, |at| at.min(entry.counted_at)),
                 );
-                self.issued = Some(IssuedTo {
-                    entry: entry.id,
-                    at: entry.counted_at,
-                    person: body.issued_to,
-                    name: body.issued_to_name.clone(),
-                });
+                if entry.may_count() || self.issued.is_none() {
+                    self.issued = Some(IssuedTo {
+                        entry: entry.id,
+                        at: entry.counted_at,
+                        person: body.issued_to,
+                        name: body.issued_to_name.clone(),
+                    });
+                }
             }
-            Body::Received(_) => self.issued = None,
+            // Who has it may not sign its return: nobody is taken off it without a signature.
+            Body::Received(_) => {
+                if entry.may_count() {
+                    self.issued = None;
+                }
+            }
             Body::Used(body) => self.use_up(entry, body, reference),
             Body::Retired(_) => {
                 if !self.retirement_undone(entry.id) {
@@ -65,12 +92,12 @@ impl ClampState {
             Body::ProofTested(body) => self.prove(entry, body),
             Body::TaggedOut(_) | Body::Amended(_) | Body::Reassessed(_) => {}
         }
-        if self.waiting.is_empty() || evidence.contains_key(&entry.id) {
+        if self.waiting.is_empty() || evidence.contains_key(&told.id) {
             returns::settle(self, evidence, reference);
         } else {
             // The entry itself may be what a return waits for.
             let mut with_itself = evidence.clone();
-            with_itself.insert(entry.id, entry.clone());
+            with_itself.insert(told.id, told.clone());
             returns::settle(self, &with_itself, reference);
         }
     }
@@ -78,7 +105,7 @@ impl ClampState {
     /// Notes an amendment, which acts at the time of what it cites.
     pub(crate) fn note_amendment(&mut self, entry: &Entry, reference: &Reference) {
         if let Body::Amended(body) = &entry.body {
-            if is_proven(entry, body, reference) {
+            if is_proven(entry, body, reference) && self.may_count(entry) {
                 self.proven.insert(entry.id);
             }
             self.amendments.entry(body.cites).or_default().push(entry.clone());
@@ -143,14 +170,22 @@ impl ClampState {
         let registration = Registration {
             entry: entry.id,
             at: entry.counted_at,
+            is_unsigned: !entry.may_count(),
             body: body.clone(),
         };
-        // Which of two was recorded first, their told times do not say: both stand.
-        if self.registration.is_some() {
-            self.registered_again.push(registration);
-            self.open(opens::registered_again(entry));
-        } else {
-            self.registration = Some(registration);
+        // Which of two was recorded first, their told times do not say: both stand. Who it is says the first that somebody
+        // signed for.
+        match &mut self.registration {
+            Some(first) => {
+                let again = if first.is_unsigned && !registration.is_unsigned {
+                    std::mem::replace(first, registration)
+                } else {
+                    registration
+                };
+                self.registered_again.push(again);
+                self.open(opens::registered_again(entry));
+            }
+            None => self.registration = Some(registration),
         }
         self.places.add(entry.id, body.yard_id, None);
         let direction = self.directed(entry, body.direction.as_ref(), reference);
@@ -213,7 +248,16 @@ impl ClampState {
     }
 
     fn inspect(&mut self, entry: &Entry, body: &Inspected, evidence: &Evidence, reference: &Reference) {
-        let credited = credit(entry, body, &self.readings, evidence, Known::Now, reference);
+        let elsewhere = self.elsewhere(entry);
+        let credited = credit(
+            entry,
+            body,
+            elsewhere,
+            &self.readings,
+            evidence,
+            Known::Now,
+            reference,
+        );
         let judged = judge_inspection(entry, body, &self.readings, reference);
         let read: Vec<_> = judged
             .findings
@@ -268,7 +312,7 @@ impl ClampState {
             .flatten()
             .any(|amendment| {
                 matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::EnteredInError)
-                    && amendment.may_count()
+                    && self.may_count(amendment)
                     && reference
                         .people
                         .get(&amendment.performed_by)
@@ -304,8 +348,17 @@ impl ClampState {
             first,
             last: day_of(entry, reference),
         };
-        // A report of no lifts is no regular use.
-        self.uses.add(from, until, (body.lifts > 0).then_some(days));
+        // A report of no lifts is no regular use, nor is one that nobody signed.
+        let is_regular = body.lifts > 0 && entry.may_count();
+        self.uses.add(from, until, is_regular.then_some(days));
+        self.see(entry, from);
+    }
+
+    /// Notes that somebody signed for having seen it in use at an instant.
+    fn see(&mut self, entry: &Entry, at: Timestamp) {
+        if entry.may_count() {
+            self.first_seen_at = Some(self.first_seen_at.map_or(at, |first| first.min(at)));
+        }
     }
 
     /// Whether two persons undid a retirement.
@@ -313,7 +366,7 @@ impl ClampState {
         self.amendments.get(&retirement).into_iter().flatten().any(|amendment| {
             let undone =
                 matches!(&amendment.body, Body::Amended(body) if body.field == AmendmentField::RetirementUndone);
-            undone && amendment.may_count() && self.confirmed_by_another(amendment)
+            undone && self.may_count(amendment) && self.confirmed_by_another(amendment)
         })
     }
 

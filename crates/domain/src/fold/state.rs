@@ -5,7 +5,7 @@
 //! [`ClampState::hydrate`] when an entry names them.
 
 use super::claims::value;
-use super::{Heads, Uses};
+use super::{Heads, Shown, Uses};
 use crate::calendar::Interval;
 use crate::crediting::{Known, competent};
 use crate::entry::{Amended, Body, Direction, Entry, Registered, Release, ReturnedToService};
@@ -68,6 +68,9 @@ pub struct Registration {
     pub entry: EntryId,
     /// When.
     pub at: Timestamp,
+    /// Whether nobody signed for it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_unsigned: bool,
     /// What it said.
     pub body: Registered,
 }
@@ -91,6 +94,9 @@ pub struct Waiting {
     pub releases: Vec<Release>,
     /// Whether the clamp was issued to its signer at the time.
     pub signer_holds_clamp: bool,
+    /// The yards that had it then: several while its place was in doubt.
+    #[serde(default)]
+    pub yards: Vec<YardId>,
 }
 
 impl Waiting {
@@ -104,6 +110,7 @@ impl Waiting {
             entry: entry.clone(),
             releases: body.releases.clone(),
             signer_holds_clamp,
+            yards: before.yards(),
         }
     }
 }
@@ -177,6 +184,9 @@ pub struct ClampState {
     pub confirmations: BTreeMap<EntryId, Vec<Confirmation>>,
     /// Where it is.
     pub places: Heads<YardId>,
+    /// Where it ever was, and as what it was registered.
+    #[serde(default)]
+    pub shown: Shown,
     /// Its service class.
     pub classes: Heads<Class>,
     /// Lock-outs: every open one, and closed ones that were brought back or just closed.
@@ -204,6 +214,9 @@ pub struct ClampState {
     /// First issue.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub first_issued_at: Option<Timestamp>,
+    /// The first issue or use that somebody signed for: an exemption rests on this one only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first_seen_at: Option<Timestamp>,
     /// Who has it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub issued: Option<IssuedTo>,
@@ -242,6 +255,7 @@ impl ClampState {
             proven: BTreeSet::new(),
             confirmations: BTreeMap::new(),
             places: Heads::default(),
+            shown: Shown::default(),
             classes: Heads::default(),
             lockouts: BTreeMap::new(),
             last_closed_at: None,
@@ -252,6 +266,7 @@ impl ClampState {
             uses: Uses::default(),
             proof_test: None,
             first_issued_at: None,
+            first_seen_at: None,
             issued: None,
             retired: None,
         }
@@ -290,10 +305,10 @@ impl ClampState {
         }
     }
 
-    /// The latest amendment of a field, by anybody, of any entry; of a rating, the latest that is proven.
+    /// The latest amendment of a field that somebody signed for, of any entry; of a rating, the latest that is proven.
     pub fn amended(&self, field: AmendmentField) -> Option<&Amended> {
         self.amendments_of(field)
-            .filter(|(entry, _)| !field.is_rating() || self.proven.contains(&entry.id))
+            .filter(|(entry, _)| entry.may_count() && (!field.is_rating() || self.proven.contains(&entry.id)))
             .max_by_key(|(entry, _)| entry.order())
             .map(|(_, amended)| amended)
     }

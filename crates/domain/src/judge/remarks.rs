@@ -92,8 +92,12 @@ pub enum RemarkCode {
     PlaceInDoubt,
     /// It is not taken for the word of who did it: it restricts, but is not credited and releases nothing.
     NotSigned,
-    /// The versions that the device judged by are not this clamp's; it is judged by what is in force.
+    /// What the device judged by does not exist, does not fit together or is none of the device's yards; it is judged by
+    /// what is in force.
     JudgedAnew,
+    /// It was judged by a yard in which the clamp had not been by then, or by a model that it is not shown to be: it
+    /// restricts, but is not credited and releases nothing.
+    JudgedElsewhere,
     /// Another device uses the same numbers: this one may be a copy.
     DeviceForked,
     /// Photos that it cites have not arrived yet.
@@ -161,6 +165,13 @@ pub(super) fn outcome(
             "it tells of a time before other entries of this clamp",
         );
     }
+    if let Some(elsewhere) = after.elsewhere(entry).filter(|_| entry.may_count()) {
+        let detail = format!(
+            "{}: it restricts, but is not credited and releases nothing",
+            elsewhere.detail()
+        );
+        remark(RemarkCode::JudgedElsewhere, &detail);
+    }
     match &entry.body {
         Body::Used(used) => {
             if used.heaviest_load.is_none() {
@@ -222,13 +233,20 @@ pub(super) fn outcome(
         });
     }
     if let Body::Inspected(inspected) = &entry.body {
-        inspection(before, entry, inspected, evidence, reference, &mut outcome);
+        inspection(
+            (before, after),
+            entry,
+            inspected,
+            evidence,
+            reference,
+            &mut outcome,
+        );
     }
     outcome
 }
 
 fn inspection(
-    before: &ClampState,
+    (before, after): (&ClampState, &ClampState),
     entry: &Entry,
     inspected: &Inspected,
     evidence: &Evidence,
@@ -262,6 +280,7 @@ fn inspection(
     match credit(
         entry,
         inspected,
+        after.elsewhere(entry),
         &before.readings,
         &by_then,
         Known::Now,

@@ -241,7 +241,7 @@ impl<'a> Case<'a> {
                 format!("the cited repair did not work on {component}"),
             );
         }
-        if !entry.may_count() {
+        if !self.state.may_count(entry) {
             self.no(
                 UnmetCode::RepairNotSigned,
                 "the repair is not signed by the technician who made it",
@@ -329,6 +329,7 @@ impl<'a> Case<'a> {
         let credit = credit(
             entry,
             inspected,
+            self.state.elsewhere(entry),
             &Readings::new(),
             self.evidence,
             self.known(),
@@ -430,7 +431,7 @@ impl<'a> Case<'a> {
         let enough = undisputed_wll(self.state, self.reference, self.waiting.entry.counted_at)
             .max(self.state.lowest_wll(&self.waiting.entry, self.reference))
             .is_none_or(|wll| !exceeds_percent(wll, test.load, rules.rated_at_most_percent_of_test_load));
-        if test.result != ProofTestResult::Passed || !enough || !entry.may_count() {
+        if test.result != ProofTestResult::Passed || !enough || !self.state.may_count(entry) {
             self.no(
                 UnmetCode::ProofTestInsufficient,
                 format!(

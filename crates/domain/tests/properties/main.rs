@@ -13,6 +13,7 @@ mod order;
 mod out_periods;
 mod random;
 mod time;
+mod unsigned;
 
 use proptest::prelude::ProptestConfig;
 

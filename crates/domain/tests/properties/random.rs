@@ -11,7 +11,7 @@ use clampward_domain::entry::{
     ProofTestResult, ProofTested, Registered, Repaired, Retired, ReturnedToService, TaggedOut, Transferred,
     Used,
 };
-use clampward_domain::ids::{ClampId, EntryId, LockoutId, lockout_id};
+use clampward_domain::ids::{ClampId, EntryId, LockoutId, ModelId, lockout_id};
 use clampward_domain::words::{
     AmendmentField, Component, ExaminationBasis, ExceptionalReason, Grade, Ground, InspectionKind,
     LockoutReason, Outcome, ProofTestPolicy, RuleSetName, ServiceClass,
@@ -70,6 +70,8 @@ pub struct Frame {
     minute: u32,
     person: usize,
     yard: usize,
+    /// Whether it is judged by a yard where the clamp was, or by whichever.
+    at_home: bool,
     signed: bool,
     placed: bool,
 }
@@ -171,13 +173,15 @@ fn frame() -> impl Strategy<Value = Frame> {
         minute,
         0..PEOPLE.len(),
         0..YARD_CODES.len(),
+        prop::bool::weighted(0.85),
         prop::bool::weighted(0.93),
         prop::bool::weighted(0.03),
     )
-        .prop_map(|(minute, person, yard, signed, placed)| Frame {
+        .prop_map(|(minute, person, yard, at_home, signed, placed)| Frame {
             minute,
             person,
             yard,
+            at_home,
             signed,
             placed,
         })
@@ -241,6 +245,9 @@ pub fn world() -> impl Strategy<Value = World> {
                     .filter(|code| !ASKED.contains(&code.as_str()))
                     .collect();
             });
+            // What it turns out to be where an amendment names another model.
+            let other = world.reference.models[&id::<ModelId>("GF-3")].clone();
+            world.reference.models.insert(id("GF-4"), other);
             for (code, flag) in YARD_CODES.into_iter().zip(flags) {
                 world = world.yard(code, |yard| {
                     yard.records_use = flag;
@@ -293,6 +300,7 @@ pub fn case() -> impl Strategy<Value = Case> {
             let mut writer = Writer {
                 world,
                 entries: Vec::new(),
+                places: vec![yard],
                 lockouts: Vec::new(),
                 next: 0,
             };
@@ -300,6 +308,7 @@ pub fn case() -> impl Strategy<Value = Case> {
                 minute: 0,
                 person: 5,
                 yard,
+                at_home: true,
                 signed: true,
                 placed: false,
             };
@@ -334,6 +343,8 @@ pub fn instant(minute: u32) -> Timestamp {
 struct Writer {
     world: World,
     entries: Vec<Entry>,
+    /// The yards where it was, as it is written down.
+    places: Vec<usize>,
     lockouts: Vec<LockoutId>,
     next: u128,
 }
@@ -346,7 +357,7 @@ impl Writer {
         let id = EntryId::new(Uuid::from_u128(
             self.next.wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c835),
         ));
-        let yard = crate::support::id(YARD_CODES[frame.yard]);
+        let yard = crate::support::id(self.yard(frame));
         let rule_set = self.world.reference.yards[&yard].0[0].value.rule_set;
         self.entries.push(Entry {
             id,
@@ -369,6 +380,15 @@ impl Writer {
         });
         id
     }
+    /// The code of the yard by which an entry is judged.
+    fn yard(&self, frame: Frame) -> &'static str {
+        let yard = if frame.at_home {
+            self.places[frame.yard % self.places.len()]
+        } else {
+            frame.yard
+        };
+        YARD_CODES[yard]
+    }
     fn any_entry(&self, pick: usize) -> EntryId {
         self.entries[pick % self.entries.len()].id
     }
@@ -379,7 +399,7 @@ impl Writer {
         }
     }
     fn complete(&self, frame: Frame, kind: InspectionKind, reason: Option<ExceptionalReason>) -> Inspected {
-        let yard = &self.world.reference.yards[&id(YARD_CODES[frame.yard])].0[0].value;
+        let yard = &self.world.reference.yards[&id(self.yard(frame))].0[0].value;
         let model = &self.world.reference.models[&id("GF-3")].0[0].value;
         complete(yard.rule_set, Some(model), kind, reason)
     }
@@ -508,6 +528,7 @@ impl Writer {
             }
             Op::Transfer { frame, to, replaces } => {
                 let replaces = replaces.map(|pick| self.any_entry(pick));
+                self.places.push(*to);
                 self.write(
                     *frame,
                     Transferred {
@@ -611,7 +632,10 @@ impl Writer {
             Amended {
                 cites,
                 field,
-                value: serde_json::json!("7742"),
+                value: match field {
+                    AmendmentField::ModelId => serde_json::json!(id::<ModelId>("GF-4")),
+                    _ => serde_json::json!("7742"),
+                },
                 reason: "written down wrongly".to_owned(),
                 document: Some("plate.jpg".to_owned()),
             },

@@ -1,10 +1,13 @@
 //! Histories that break naive designs: late, out of order, back-dated, or citing what is not theirs.
 
-use crate::support::{History, World, at, release};
-use clampward_domain::entry::Part;
+use crate::support::{History, World, answer, at, id, mm, release};
+use clampward_domain::entry::{Part, Received};
 use clampward_domain::ids::{EntryId, LockoutId, lockout_id};
 use clampward_domain::returns::UnmetCode;
-use clampward_domain::words::{CompetenceKind, Component, Ground, LockoutReason, Status};
+use clampward_domain::words::{
+    AmendmentField, CompetenceKind, Component, Ground, InspectionKind, LockoutReason, Status,
+};
+use serde_json::json;
 
 /// Rejected on the 10th, repaired, re-inspected, returned on the 13th.
 struct Mended {
@@ -250,4 +253,67 @@ fn asked_about_an_instant_before_the_return_took_effect_the_clamp_was_barred() {
     case.clamp.entry_mut(case.inspection).counted_at = at("2025-01-13T15:05Z");
     assert!(!case.clamp.is_fit("2025-01-13T15:04Z"));
     assert!(case.clamp.is_fit("2025-01-13T15:05Z"));
+}
+
+// A tablet that was found, or a file that anybody wrote, names a clamp and whatever it likes.
+#[test]
+fn what_nobody_signed_takes_no_mark_from_a_clamp_and_gives_it_none() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    let (first, mark) = (clamp.entries[0].id, clamp.state().asset_mark());
+    let field = AmendmentField::AssetMark;
+    let renamed = clamp.amended("2025-01-05T15:00Z", "lead", first, field, json!("A-17-OLD"));
+    clamp.entry_mut(renamed).signed = false;
+    assert_eq!(clamp.state().asset_mark(), mark);
+    clamp.entry_mut(renamed).signed = true;
+    clamp.entry_mut(renamed).placed = true;
+    assert_eq!(clamp.state().asset_mark(), mark);
+    clamp.entry_mut(renamed).placed = false;
+    assert_eq!(clamp.state().asset_mark().as_deref(), Some("A-17-OLD"));
+}
+
+#[test]
+fn a_transfer_that_nobody_signed_hides_a_clamp_from_no_yard_and_loosens_no_date() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    let first = clamp.entries[0].id;
+    let before = clamp.standing("2025-02-01T15:00Z").fit_until;
+    let moved = clamp.transferred("2025-01-05T15:00Z", "leith", Some(first));
+    clamp.entry_mut(moved).signed = false;
+    let mut both = vec![id("houston"), id("leith")];
+    both.sort_unstable();
+    assert_eq!(clamp.state().yards(), both);
+    assert!(clamp.standing("2025-02-01T15:00Z").fit_until <= before);
+    clamp.entry_mut(moved).signed = true;
+    assert_eq!(clamp.state().yards(), [id("leith")]);
+}
+
+#[test]
+fn a_repair_that_nobody_signed_forgets_no_reading_and_a_receipt_none_who_has_the_clamp() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    clamp.issued("2025-01-05T15:00Z", "lead");
+    let received = clamp.write("2025-01-06T15:00Z", "operator", Received { note: None });
+    clamp.entry_mut(received).signed = false;
+    assert!(
+        clamp.state().issued.is_some(),
+        "who has it may not sign its return"
+    );
+    let worn = clamp.rejected("2025-01-10T15:00Z", "designated", "shackle_eye_worn");
+    let measured = clamp.accepted("2025-01-11T15:00Z", "inspector", InspectionKind::Frequent);
+    answer(clamp.inspection_mut(measured), "shackle_eye_worn").measured = Some(mm("28.0"));
+    assert_eq!(clamp.state().readings.len(), 1);
+    let repair = clamp.repaired("2025-01-12T15:00Z", "technician", Component::Shackle, &[worn]);
+    assert!(clamp.state().readings.is_empty());
+    clamp.entry_mut(repair).signed = false;
+    assert_eq!(clamp.state().readings.len(), 1);
+}
+
+#[test]
+fn a_registration_that_nobody_signed_dated_back_does_not_say_which_clamp_it_is() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    let mark = clamp.state().asset_mark();
+    let forged = clamp.registered("2020-01-01T15:00Z", |body| {
+        body.asset_mark = "A-17-OLD".to_owned()
+    });
+    clamp.entry_mut(forged).signed = false;
+    assert_eq!(clamp.state().asset_mark(), mark);
+    assert_eq!(clamp.open(), ["identity_in_doubt"]);
 }

@@ -441,6 +441,7 @@ fn a_return_that_waits_asks_for_the_evidence_of_all_its_releases() {
         releases: vec![body.releases[0].clone()],
         entry,
         signer_holds_clamp: false,
+        yards: Vec::new(),
     };
     state.waiting.insert(returned, waiting);
     assert!(state.needs(&last).entries.contains(&test));

@@ -10,6 +10,7 @@
 mod support;
 
 mod due;
+mod elsewhere;
 mod grounds;
 mod hostile;
 mod life;

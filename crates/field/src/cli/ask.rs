@@ -72,10 +72,10 @@ pub(super) fn clamp(desk: &Desk<'_>, mark: &str) -> Done<bool> {
     let own = own(desk, answer.clamp_id, mark)?;
     if let (Some(fields), Some(list)) = (value.as_object_mut(), own.as_array()) {
         if !list.is_empty() {
-            text += &format!(
-                "  {} entries of this device that the service has not shown back yet\n",
-                list.len()
-            );
+            text += &match list.len() {
+                1 => "  1 entry of this device that the service has not shown back yet\n".to_owned(),
+                more => format!("  {more} entries of this device that the service has not shown back yet\n"),
+            };
         }
         fields.insert("own".to_owned(), own);
     }
@@ -84,7 +84,8 @@ pub(super) fn clamp(desk: &Desk<'_>, mark: &str) -> Done<bool> {
 }
 
 fn own(desk: &Desk<'_>, clamp: Option<clampward_domain::ids::ClampId>, mark: &str) -> Done<Value> {
-    let own = crate::journal::own_entries(desk.database.connection(), clamp, Some(mark), u64::MAX)?;
+    let all = [crate::journal::Pulled::EVERYTHING];
+    let own = crate::journal::own_entries(desk.database.connection(), clamp, Some(mark), &all)?;
     Ok(own
         .iter()
         .map(|own| {

@@ -5,7 +5,7 @@ use crate::device;
 use crate::failure::{Done, Failure};
 use crate::keys::{self, DeviceSecret, NewSigner, Randomness, SECRET_BYTES};
 use crate::random::{bytes, id};
-use crate::transport::{Http, Reply};
+use crate::transport::{Http, Reply, check_address};
 use clampward_domain::ids::PersonId;
 use clampward_wire::sync::device::{Enrolled, SigningKey, SigningKeyRequest};
 use serde::Deserialize;
@@ -29,6 +29,7 @@ pub(super) fn expect<T: DeserializeOwned>(reply: Option<Reply>, what: &str) -> D
 
 /// `enrol`: the key is on the disk before it is shown to the service, so that a lost answer is asked for again.
 pub(super) fn enrol(desk: &mut Desk<'_>, server: &str, code: &str) -> Done<bool> {
+    check_address(server)?;
     let random = bytes::<SECRET_BYTES>(desk.host.random)?;
     let secret = DeviceSecret::read_or_make(&desk.secret_path(), &random)?;
     let http = Http::new(
@@ -49,8 +50,8 @@ pub(super) fn enrol(desk: &mut Desk<'_>, server: &str, code: &str) -> Done<bool>
     });
     desk.say(&value, || {
         format!(
-            "This is \"{}\" now, device {}.\nNext: `clampward-field sign-in <email>`, then `clampward-field sync`.",
-            identity.name, identity.device_id
+            "This is \"{}\" now.\nNext: `clampward-field sign-in <email>`, then `clampward-field sync`.",
+            identity.name
         )
     });
     Ok(true)
@@ -69,6 +70,7 @@ struct Me {
 
 /// A person's token, by their password.
 pub(super) fn token(desk: &Desk<'_>, http: &Http<'_>, email: &str) -> Done<String> {
+    check_address(&desk.identity()?.server)?;
     let password = match desk.password.clone() {
         Some(password) => password,
         None => desk.prompt_hidden(&format!("Password of {email}:"))?,
@@ -106,10 +108,15 @@ pub(super) fn sign_in(desk: &mut Desk<'_>, email: &str) -> Done<bool> {
         };
         let path = format!("/v1/devices/{device}/signing-keys");
         let once = id(desk.host.random, desk.host.clock.moment().wall)?.to_string();
-        let key: SigningKey = expect(
-            http.post(&path, &serde_json::to_vec(&request)?, Some(&token), Some(&once)),
-            "signing key",
-        )?;
+        let request = serde_json::to_vec(&request)?;
+        let connection = desk.database.connection();
+        keys::doubt(connection, me.id)?;
+        let reply = http.post(&path, &request, Some(&token), Some(&once));
+        let is_refused = |reply: &Reply| (400..500).contains(&reply.status()) && reply.status() != 408;
+        if reply.as_ref().is_some_and(is_refused) {
+            keys::trust(connection, me.id)?;
+        }
+        let key: SigningKey = expect(reply, "signing key")?;
         (new, key, me)
     };
     keys::seal(&mut desk.database, &secret, &new, &key, email, &me.name, &code)?;
@@ -117,9 +124,14 @@ pub(super) fn sign_in(desk: &mut Desk<'_>, email: &str) -> Done<bool> {
         json!({"person_id": me.id, "name": me.name, "key_id": key.id, "expires_at": key.expires_at});
     desk.say(&value, || {
         format!(
-            "{} can sign on this device until {}. The short code is worth nothing anywhere else.",
+            "{} can sign on this device for {} days. The short code is worth nothing anywhere else.",
             me.name,
-            key.expires_at.strftime("%F")
+            // To the nearest day: both are instants of their own.
+            key.expires_at
+                .duration_since(key.created_at)
+                .as_hours()
+                .saturating_add(12)
+                / 24
         )
     });
     Ok(true)

@@ -15,15 +15,23 @@ pub(super) fn export(desk: &Desk<'_>, file: &Path) -> Done<bool> {
         path: file.display().to_string(),
         cause,
     };
-    let mut out = std::fs::File::create(file).map_err(failed)?;
+    let mut out = crate::private::options()
+        .truncate(true)
+        .open(file)
+        .map_err(failed)?;
+    // A stick may know no owners: the file is written all the same.
+    let _ = crate::private::tighten(file);
     out.write_all(&serde_json::to_vec(&exported.file)?)
         .map_err(failed)?;
     out.sync_all().map_err(failed)?;
     desk.say(&json!({"entries": exported.entries, "file": file.display().to_string()}), || {
         format!(
-            "{} entries in {}. Have somebody bring it in with `clampward-field import`; they stay here until this device has \
-             synchronised itself.",
-            exported.entries,
+            "{} in {}. Have somebody bring it in with `clampward-field import`; what is unsent stays here until this \
+             device has synchronised itself.",
+            match exported.entries {
+                1 => "1 entry".to_owned(),
+                more => format!("{more} entries"),
+            },
             file.display()
         )
     });

@@ -1,9 +1,10 @@
-//! `inspect`: the criteria of that kind one by one in the order of the catalogue, measurements with units, wear against
-//! the limit at once.
+//! `inspect`: the criteria of that kind, answered one by one or all at once, and what the answers come to: wear against the
+//! limit, the verdict, the lock-outs.
 
 use super::Desk;
+use super::dialogue;
 use super::person::{Author, Signing, author};
-use super::record::{bearer, kept, number_and_unit, tell};
+use super::record::{More, bearer, kept, tell};
 use crate::failure::{Done, Failure};
 use crate::mirror::ClampRow;
 use crate::offline::{self, Known};
@@ -11,12 +12,12 @@ use clampward_domain::criteria::{self, Criterion, Scope};
 use clampward_domain::entry::{Body, Entry, Finding, Inspected};
 use clampward_domain::finding::{Judged, judge_finding, reading_key};
 use clampward_domain::ids::EntryId;
-use clampward_domain::quantity::Length;
 use clampward_domain::rule_set;
 use clampward_domain::words::{ExceptionalReason, InspectionKind, Outcome};
 use clap::Args;
 use jiff::Timestamp;
 use serde_json::{Map, Value, json};
+use std::io::Read;
 use std::path::PathBuf;
 
 /// Arguments of `inspect`.
@@ -30,8 +31,8 @@ pub(super) struct Inspect {
     /// Why, for an exceptional one.
     #[arg(long)]
     reason: Option<ExceptionalReason>,
-    /// A file with answers: `{"<criterion>": "accept" | "reject" | {"outcome": …, "measured": {"value": "21.0", "unit": "mm"}, …}}`.
-    #[arg(long)]
+    /// A file with answers, `-` for standard input: `{"<criterion>": "accept" | "reject" | {"outcome": …, "measured": {"value": "21.0", "unit": "mm"}, …}}`.
+    #[arg(long, value_name = "FILE")]
     answers: Option<PathBuf>,
     /// The answer to every mandatory criterion that the file does not name.
     #[arg(long)]
@@ -42,9 +43,9 @@ pub(super) struct Inspect {
 }
 
 /// What every inspection is made of.
-struct Sheet {
-    known: Known,
-    at: Timestamp,
+pub(super) struct Sheet {
+    pub(super) known: Known,
+    pub(super) at: Timestamp,
     /// The inspection without findings.
     blank: Entry,
 }
@@ -58,26 +59,19 @@ pub(super) fn inspect(desk: &mut Desk<'_>, arguments: Inspect) -> Done<bool> {
     let findings = match &arguments.answers {
         Some(file) => from_file(file, &asked, arguments.otherwise)?,
         None if arguments.otherwise.is_some() => from_map(&Map::new(), &asked, arguments.otherwise)?,
-        None => by_hand(desk, &sheet, &asked)?,
+        None => dialogue::ask(desk, &sheet, arguments.kind, &author.person.name, &asked)?,
     };
     let mut inspected = body_of(&sheet.blank)?;
     inspected.findings = findings;
     let measured = measured(&sheet, &inspected);
     let row = sheet.known.row.clone();
     let told = tell(desk, Some(row), &arguments.mark, &author, Body::from(inspected))?;
-    if !desk.json {
-        for line in &measured {
-            println!("{}", line.1);
-        }
-    }
-    let values: Vec<&Value> = measured.iter().map(|(value, _)| value).collect();
-    kept(
-        desk,
-        &[told],
-        &author,
-        &arguments.mark,
-        json!({"measured": values}),
-    )
+    let (values, lines): (Vec<Value>, Vec<String>) = measured.into_iter().unzip();
+    let more = More {
+        fields: json!({"measured": values}),
+        words: lines.join("\n"),
+    };
+    kept(desk, &[told], &author, &arguments.mark, more)
 }
 
 fn sheet(desk: &Desk<'_>, row: ClampRow, author: &Author, arguments: &Inspect) -> Done<Sheet> {
@@ -146,7 +140,13 @@ fn from_file(
     asked: &[(&'static Criterion, bool)],
     otherwise: Option<Outcome>,
 ) -> Done<Vec<Finding>> {
-    let text = std::fs::read(file).map_err(|cause| Failure::File {
+    let text = if file.as_os_str() == "-" {
+        let mut text = Vec::new();
+        std::io::stdin().read_to_end(&mut text).map(|_| text)
+    } else {
+        std::fs::read(file)
+    };
+    let text = text.map_err(|cause| Failure::File {
         path: file.display().to_string(),
         cause,
     })?;
@@ -191,66 +191,6 @@ fn from_map(
     Ok(findings)
 }
 
-/// Asks at the clamp.
-fn by_hand(desk: &Desk<'_>, sheet: &Sheet, asked: &[(&'static Criterion, bool)]) -> Done<Vec<Finding>> {
-    let mut findings = Vec::new();
-    for (criterion, mandatory) in asked {
-        let optional = if *mandatory { "" } else { " (may be left out)" };
-        eprintln!("\n[{}]{optional} {}", criterion.component, criterion.question);
-        let mut finding = Finding {
-            criterion: criterion.code.clone(),
-            outcome: Outcome::NotChecked,
-            grade: None,
-            by_date: None,
-            measured: None,
-            uncertainty: None,
-            place: None,
-            put_right: None,
-            note: None,
-            photos: Vec::new(),
-        };
-        if criterion.measured.is_some() {
-            finding.measured = length(desk, "  Measured, for example \"28.4 mm\" (empty: not measured):")?;
-            if finding.measured.is_some() {
-                finding.uncertainty = length(desk, "  Uncertainty of the gauge (empty: caliper, 0.1 mm):")?;
-                if let Some((_, line)) = one_measured(sheet, &finding) {
-                    eprintln!("{line}");
-                }
-            }
-        }
-        finding.outcome = loop {
-            match desk.prompt("  y in order, n reject, - not checked:")?.as_str() {
-                "y" => break Outcome::Accept,
-                "n" => break Outcome::Reject,
-                "-" | "" => break Outcome::NotChecked,
-                _ => {}
-            }
-        };
-        if finding.outcome == Outcome::Reject {
-            let note = desk.prompt("  What is wrong (may be empty):")?;
-            finding.note = Some(note).filter(|note| !note.is_empty());
-        }
-        if *mandatory || finding.outcome != Outcome::NotChecked || finding.measured.is_some() {
-            findings.push(finding);
-        }
-    }
-    Ok(findings)
-}
-
-fn length(desk: &Desk<'_>, question: &str) -> Done<Option<Length>> {
-    loop {
-        let text = desk.prompt(question)?;
-        if text.is_empty() {
-            return Ok(None);
-        }
-        let (value, unit) = number_and_unit(&text);
-        match Length::parse(&value, &unit) {
-            Ok(length) => return Ok(Some(length)),
-            Err(error) => eprintln!("  {error}"),
-        }
-    }
-}
-
 /// What every measurement comes to, as data and in words.
 fn measured(sheet: &Sheet, inspected: &Inspected) -> Vec<(Value, String)> {
     inspected
@@ -260,7 +200,8 @@ fn measured(sheet: &Sheet, inspected: &Inspected) -> Vec<(Value, String)> {
         .collect()
 }
 
-fn one_measured(sheet: &Sheet, finding: &Finding) -> Option<(Value, String)> {
+/// What one measurement comes to; nothing if nothing was measured.
+pub(super) fn one_measured(sheet: &Sheet, finding: &Finding) -> Option<(Value, String)> {
     let inspected = body_of(&sheet.blank).ok()?;
     let last = sheet.known.row.state.readings.get(&reading_key(finding)).copied();
     let Judged { measurement, .. } =

@@ -147,8 +147,17 @@ fn outcome(known: &Known, entry: &PushEntry, at: Timestamp) -> Option<Outcome> {
     Some(judge(&before, &after, &domain, &Evidence::new(), &known.reference).outcome)
 }
 
+/// What a kind of entry says besides.
+#[derive(Default)]
+pub(super) struct More {
+    /// As data.
+    pub(super) fields: Value,
+    /// In words.
+    pub(super) words: String,
+}
+
 /// What is said of an entry that was kept.
-pub(super) fn kept(desk: &Desk<'_>, told: &[Told], author: &Author, mark: &str, more: Value) -> Done<bool> {
+pub(super) fn kept(desk: &Desk<'_>, told: &[Told], author: &Author, mark: &str, more: More) -> Done<bool> {
     let fit = offline::judge(desk.database.connection(), mark, &desk.host.clock.moment())?;
     let first = told.first();
     let mut value = json!({
@@ -161,16 +170,23 @@ pub(super) fn kept(desk: &Desk<'_>, told: &[Told], author: &Author, mark: &str, 
         "reasons": fit.reasons,
         "unsent": crate::journal::unsent(desk.database.connection())?,
     });
-    if let (Some(fields), Value::Object(more)) = (value.as_object_mut(), more) {
+    if let (Some(fields), Value::Object(more)) = (value.as_object_mut(), more.fields) {
         fields.extend(more);
     }
     desk.say(&value, || {
         let mut text = String::new();
         for told in told {
             text += &format!(
-                "Kept as entry {} (number {}).\n",
-                told.entry.id, told.entry.device_seq
+                "Kept on this device as number {}{}.\n",
+                told.entry.device_seq,
+                match &author.key {
+                    Some(_) => format!(", signed by {}", author.person.name),
+                    None => String::new(),
+                }
             );
+            if !more.words.is_empty() {
+                text += &format!("{}\n", more.words);
+            }
             if let Some(outcome) = &told.outcome {
                 text += &words(outcome);
             }
@@ -196,7 +212,7 @@ fn words(outcome: &Outcome) -> String {
             .clone()
             .or_else(|| opened.reason.map(|reason| reason.to_string()))
             .unwrap_or_default();
-        text += &format!("  Lock-out {}: {}\n", opened.id, what.replace('_', " "));
+        text += &format!("  Opens a lock-out: {}.\n", what.replace('_', " "));
     }
     for why in &outcome.not_credited {
         text += &format!("  Not credited, as far as this device knows: {}\n", why.detail);
@@ -226,7 +242,7 @@ pub(super) fn tag_out(desk: &mut Desk<'_>, arguments: TagOut) -> Done<bool> {
             told.push(tell(desk, Some(row), &arguments.mark, &author, body.clone())?);
         }
     }
-    kept(desk, &told, &author, &arguments.mark, json!({}))
+    kept(desk, &told, &author, &arguments.mark, More::default())
 }
 
 /// `use`: a fact, so always recorded.
@@ -242,5 +258,5 @@ pub(super) fn use_clamp(desk: &mut Desk<'_>, arguments: Use) -> Done<bool> {
         against_stop: arguments.against_stop,
     });
     let told = tell(desk, Some(row), &arguments.mark, &author, body)?;
-    kept(desk, &[told], &author, &arguments.mark, json!({}))
+    kept(desk, &[told], &author, &arguments.mark, More::default())
 }

@@ -3,7 +3,7 @@
 
 use super::Desk;
 use super::person::{Signing, author};
-use super::record::{bearer, kept, tell};
+use super::record::{More, bearer, kept, tell};
 use crate::failure::{Done, Failure};
 use clampward_domain::entry::{Body, Release, ReturnedToService};
 use clampward_domain::lockout::Lockout;
@@ -98,9 +98,11 @@ pub(super) fn return_to_service(desk: &mut Desk<'_>, arguments: Return) -> Done<
     let author = author(desk, Signing::Required)?;
     let body = Body::from(ReturnedToService { releases });
     let told = tell(desk, Some(row), &arguments.mark, &author, body)?;
-    let more = json!({
-        "note": "The clamp stays tagged out here until the service has recorded the return and found every ground supported.",
-    });
+    let note = "The clamp stays tagged out here until the service has recorded the return and found every ground supported.";
+    let more = More {
+        fields: json!({"note": note}),
+        words: format!("  {note}"),
+    };
     kept(desk, &[told], &author, &arguments.mark, more)
 }
 

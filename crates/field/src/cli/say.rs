@@ -5,15 +5,13 @@ use crate::failure::Done;
 use crate::offline::{Answer, CAUTIONS};
 use clampward_domain::quantity::Mass;
 use serde_json::{Value, json};
+use std::io::Write;
 
 impl Desk<'_> {
-    /// One line of JSON, or the words.
+    /// One line of JSON, or the words. That nobody listens to the end is no reason to fail: what was done is done.
     pub(super) fn say(&self, value: &Value, words: impl FnOnce() -> String) {
-        if self.json {
-            println!("{value}");
-        } else {
-            println!("{}", words().trim_end());
-        }
+        let text = if self.json { value.to_string() } else { words() };
+        let _ = writeln!(std::io::stdout(), "{}", text.trim_end());
     }
 }
 

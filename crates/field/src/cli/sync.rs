@@ -2,16 +2,35 @@
 
 use super::Desk;
 use super::device::expect;
-use crate::core::Progress;
-use crate::failure::Done;
-use crate::journal::{self, KeptState};
+use crate::core::{Progress, Report};
+use crate::failure::{Done, Failure};
+use crate::journal::{self, Kept, KeptState};
 use crate::session::synchronise;
 use crate::transport::Wire;
+use rusqlite::Connection;
 use serde_json::{Value, json};
+use std::fs::{File, TryLockError};
 use std::io::IsTerminal;
+use std::path::Path;
+
+/// One run at a time: two would take each other's snapshots apart. The lock ends with the process, however that ends.
+fn alone(dir: &Path) -> Done<File> {
+    let path = dir.join("sync.lock");
+    let failed = |cause| Failure::File {
+        path: path.display().to_string(),
+        cause,
+    };
+    let file = crate::private::options().open(&path).map_err(failed)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(Failure::UnderWay),
+        Err(TryLockError::Error(cause)) => Err(failed(cause)),
+    }
+}
 
 /// `sync`: one run, with its progress on standard error.
 pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
+    let _alone = alone(&desk.dir)?;
     let secret = desk.secret()?;
     let identity = desk.identity()?;
     let numbering = journal::numbering(desk.database.connection())?;
@@ -34,20 +53,55 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
         eprintln!();
     }
     let value = serde_json::to_value(&report)?;
-    desk.say(&value, || {
-        let mut text = format!(
-            "{} entries recorded, {} held, {} refused, {} left; {} rows and {} clamps fetched.\n",
-            report.recorded, report.held, report.refused, report.left, report.rows, report.clamps
-        );
-        for note in &report.notes {
-            text += &format!("  {note}\n");
-        }
-        for trouble in &report.troubles {
-            text += &format!("  ! {}\n", trouble.detail);
-        }
-        text
-    });
+    let unsent = journal::unsent(desk.database.connection())?;
+    let (yards, clamps) = crate::mirror::numbers(desk.database.connection())?;
+    desk.say(&value, || came_to(&report, unsent, yards, clamps));
     Ok(report.is_complete())
+}
+
+/// A run in words: what became of what was written here, and what is known now.
+fn came_to(report: &Report, unsent: u64, yards: u64, clamps: u64) -> String {
+    let mut text = if report.reached {
+        let mut parts = Vec::new();
+        let mut part = |number: u64, words: &str| {
+            if number > 0 {
+                parts.push(format!("{} {words}", count(number, "entry", "entries")));
+            }
+        };
+        part(report.recorded, "recorded");
+        part(report.held, "held until a person places it");
+        part(report.refused, "refused: a person has to look");
+        part(unsent, "not sent yet, and kept here");
+        if parts.is_empty() {
+            parts.push("nothing to send".to_owned());
+        }
+        format!(
+            "Synchronised: {}. {} of {} known here.\n",
+            parts.join(", "),
+            count(clamps, "clamp", "clamps"),
+            count(yards, "yard", "yards")
+        )
+    } else {
+        format!(
+            "Not synchronised. {} here, on this device's disk, until there is a network.\n",
+            match unsent {
+                0 => "Nothing waits".to_owned(),
+                1 => "1 entry waits".to_owned(),
+                more => format!("{more} entries wait"),
+            }
+        )
+    };
+    for note in &report.notes {
+        text += &format!("  {note}\n");
+    }
+    for trouble in &report.troubles {
+        text += &format!("  ! {}\n", trouble.detail);
+    }
+    text
+}
+
+fn count(number: u64, one: &str, more: &str) -> String {
+    format!("{number} {}", if number == 1 { one } else { more })
 }
 
 fn shown(progress: &Progress) -> String {
@@ -79,27 +133,62 @@ pub(super) fn queue(desk: &Desk<'_>, all: bool) -> Done<bool> {
                 "signed": entry.as_ref().is_some_and(|entry| entry.signature.is_some()),
                 "state": kept.state,
                 "again": kept.again,
+                "settled_at": kept.settled_at,
                 "result": kept.result,
             })
         })
         .collect();
     let unsent = journal::unsent(connection)?;
     desk.say(&json!({"unsent": unsent, "items": items}), || {
-        let mut text = format!("{unsent} entries are unsent.\n");
-        for item in &items {
-            let word = |name: &str| item.get(name).and_then(Value::as_str).unwrap_or("–").to_owned();
-            text += &format!(
-                "  {} {} {} of {}: {}\n",
-                item.get("device_seq").and_then(Value::as_u64).unwrap_or(0),
-                word("entry_id"),
-                word("kind"),
-                word("performed_at"),
-                word("state")
-            );
+        let mut text = match unsent {
+            0 => "Nothing is unsent.\n".to_owned(),
+            1 => "1 entry is not sent yet.\n".to_owned(),
+            more => format!("{more} entries are not sent yet.\n"),
+        };
+        for (kept, item) in kept.iter().zip(&items) {
+            text += &line(connection, kept, item);
         }
         text
     });
     Ok(true)
+}
+
+/// An entry of the queue for a person.
+fn line(connection: &Connection, kept: &Kept, item: &Value) -> String {
+    let word = |name: &str| item.get(name).and_then(Value::as_str).map(str::to_owned);
+    let entry = kept.entry();
+    let clamp = entry.as_ref().and_then(|entry| entry.clamp_id);
+    let mark = word("mark").or_else(|| {
+        let row = crate::mirror::clamp(connection, clamp?).ok()??;
+        row.mark
+    });
+    let state = match kept.state {
+        _ if kept.again => "sent, offered again",
+        KeptState::Unsent => "not sent yet",
+        KeptState::Recorded => "recorded",
+        KeptState::Held => "held by the service until a person places it",
+        KeptState::Refused => "refused: a person has to look",
+    };
+    let remarks = kept
+        .result
+        .as_ref()
+        .and_then(|result| result.get("remarks"))
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten()
+        .filter_map(|remark| remark.get("detail").and_then(Value::as_str))
+        .map(|detail| format!("      {detail}\n"))
+        .collect::<String>();
+    format!(
+        "  {:>3}  {}  {} {}: {state}\n{remarks}",
+        kept.device_seq,
+        entry.map_or_else(
+            || "–".to_owned(),
+            |entry| entry.performed_at.strftime("%F %H:%M UTC").to_string()
+        ),
+        mark.unwrap_or_else(|| "a clamp that is not known here".to_owned()),
+        word("kind").map_or_else(|| "–".to_owned(), |kind| kind.replace('_', " ")),
+    )
 }
 
 /// Brings a file in as a person.

@@ -31,7 +31,7 @@ impl Core {
 
     pub(super) fn wants_snapshot(&mut self, yard: YardId) {
         self.to_pull.retain(|other| *other != yard);
-        if self.to_snapshot.contains(&yard) {
+        if self.to_snapshot.contains(&yard) || self.put_off.contains(&yard) {
             return;
         }
         let taken = self.snapshots.entry(yard).or_insert(0);
@@ -112,7 +112,7 @@ impl Core {
             self.to_pull.retain(|other| other != yard);
             self.report.trouble(
                 TroubleCode::NotFollowed,
-                &format!("the service said nothing of yard {yard}"),
+                &format!("the service said nothing of yard {yard} that this version can read"),
             );
         }
         self.granted = changes.granted.into_iter().collect();
@@ -143,12 +143,12 @@ impl Core {
         self.after_pull(actions);
     }
 
-    /// What is offered again goes first; then snapshots, then further pages.
+    /// What is offered again goes first; then further pages, then snapshots.
     fn after_pull(&mut self, actions: &mut Vec<Action>) {
         let offers = self.report.resynchronised && !self.push_given_up;
         if offers && self.next_batch().is_some() {
             self.go(Step::Push, actions);
-        } else if self.to_pull.is_empty() || !self.to_snapshot.is_empty() {
+        } else if self.to_pull.is_empty() {
             self.next_step(actions);
         } else {
             self.ask(actions);

@@ -1,11 +1,13 @@
 //! Pushing: receipts first, then batches, until every entry has a result of its own.
 
 use super::queue::QueuedState;
-use super::{Action, Core, LONGEST_TOLD_MS, Progress, Refused, Request, Step, Store, TroubleCode};
+use super::{
+    Action, Became, Core, LONGEST_TOLD_MS, Progress, Pushed, Refused, Request, Step, Store, TroubleCode,
+};
 use crate::journal::Acknowledgement;
 use clampward_domain::ids::EntryId;
 use clampward_wire::sync::pull::Receipts;
-use clampward_wire::sync::push::{PushOutcome, PushReply, PushResult};
+use clampward_wire::sync::push::PushOutcome;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// How often one entry is sent in one run at most.
@@ -81,7 +83,7 @@ impl Core {
         })
     }
 
-    pub(super) fn pushed(&mut self, entries: &[EntryId], reply: PushReply, actions: &mut Vec<Action>) {
+    pub(super) fn pushed(&mut self, entries: &[EntryId], reply: Pushed, actions: &mut Vec<Action>) {
         let mut results = Vec::new();
         let mut answered = BTreeSet::new();
         let mut again = false;
@@ -95,7 +97,12 @@ impl Core {
                 continue;
             }
             again |= self.note(id, &result);
-            results.push(Acknowledgement { entry_id: id, result });
+            results.push(Acknowledgement {
+                entry_id: id,
+                outcome: result.outcome,
+                position: result.position,
+                result: result.raw,
+            });
         }
         // Without a result an entry is as unsent as before.
         for id in entries.iter().filter(|id| !answered.contains(*id)) {
@@ -151,7 +158,7 @@ impl Core {
                 renumbered,
             },
         );
-        self.batch = self.batch.saturating_mul(2).min(self.most_entries);
+        self.widen(entries.len(), actions);
         if fell_behind {
             self.other_history(
                 "the service has lost entries that it had acknowledged: everything that is kept is offered again",
@@ -176,14 +183,23 @@ impl Core {
     }
 
     /// Takes a result into account. Answers whether the entry has to be sent again.
-    fn note(&mut self, id: EntryId, result: &PushResult) -> bool {
+    fn note(&mut self, id: EntryId, result: &Became) -> bool {
         let state = match result.outcome {
-            PushOutcome::Recorded | PushOutcome::AlreadyRecorded => QueuedState::Recorded,
-            PushOutcome::Held => QueuedState::Held,
-            PushOutcome::Refused => QueuedState::Refused,
-            PushOutcome::Retry => {
+            Some(PushOutcome::Recorded | PushOutcome::AlreadyRecorded) => QueuedState::Recorded,
+            Some(PushOutcome::Held | PushOutcome::Dismissed) => QueuedState::Held,
+            Some(PushOutcome::Refused) => QueuedState::Refused,
+            Some(PushOutcome::Retry) => {
                 self.tried(id);
                 return true;
+            }
+            // A word of a later version settles nothing here, and would not be another one if asked again at once.
+            None => {
+                self.aside.insert(id);
+                self.report.trouble(
+                    TroubleCode::ClientTooOld,
+                    "the service says something of some entries that this version does not know: update it; they stay here and are sent again next time",
+                );
+                return false;
             }
         };
         match state {
@@ -212,6 +228,32 @@ impl Core {
         }
     }
 
+    /// A push that does not get through may be too large for the line, or for the time that the service gives it: the next
+    /// one is half of it, and the next run remembers.
+    pub(super) fn narrow_down(&mut self, question: &Request, actions: &mut Vec<Action>) {
+        let Request::Push { entries, .. } = question else {
+            return;
+        };
+        if entries.len() > 1 {
+            self.batch = entries.len() / 2;
+            self.narrow = Some(self.batch);
+            actions.push(Action::Store(Store::Batch(self.batch)));
+        }
+    }
+
+    /// One that got through may be followed by a larger one. After a loss by a little only, so that on a bad line most of
+    /// them get through.
+    fn widen(&mut self, sent: usize, actions: &mut Vec<Action>) {
+        if self.narrow.is_none() {
+            self.batch = self.batch.saturating_mul(2).min(self.most_entries);
+        } else if sent >= self.batch {
+            let more = (self.batch / 4).max(1);
+            self.batch = self.batch.saturating_add(more).min(self.most_entries);
+            self.narrow = Some(self.batch).filter(|batch| *batch < self.most_entries);
+            actions.push(Action::Store(Store::Batch(self.batch)));
+        }
+    }
+
     /// A batch that is not taken as a whole is halved, until the one entry is found that is to blame.
     pub(super) fn push_refused(&mut self, entries: &[EntryId], refused: &Refused, actions: &mut Vec<Action>) {
         let halves = matches!(refused.status, 400 | 413 | 422);
@@ -226,7 +268,9 @@ impl Core {
                     TroubleCode::NotTaken,
                     &format!("the service does not take entry {one}: {} It stays here; show it to whoever keeps the devices", refused.detail),
                 );
-                self.batch = self.most_entries;
+                if self.narrow.is_none() {
+                    self.batch = self.most_entries;
+                }
             }
             many => self.batch = (many.len() / 2).max(1),
         }

@@ -24,13 +24,17 @@ impl Core {
             .take()
             .filter(|taking| taking.yard == yard)
             .map_or(0, |taking| taking.clamps);
-        let after = self.shadows.get(&yard).and_then(|shadow| shadow.after);
+        let begun = self.shadows.get(&yard).and_then(|shadow| {
+            let after = shadow.after?;
+            Some((after, shadow.cursor.clone()))
+        });
+        let (after, cursor) = begun.unzip();
         self.taking = Some(Taking {
             yard,
             lines: 0,
             clamps,
         });
-        Some(Request::Snapshot { yard, after })
+        Some(Request::Snapshot { yard, after, cursor })
     }
 
     pub(super) fn snapshot_part(
@@ -61,6 +65,9 @@ impl Core {
                 .saturating_add(u64::try_from(clamps.len()).unwrap_or(u64::MAX));
             if let (Some(last), Some(shadow)) = (clamps.last(), self.shadows.get_mut(&yard)) {
                 shadow.after = Some(*last);
+                if let Some(cursor) = part.lines.iter().rev().find_map(cursor_of) {
+                    shadow.cursor = cursor.to_owned();
+                }
                 self.lost = 0;
             }
             actions.push(Action::Store(Store::ShadowLines {
@@ -90,7 +97,7 @@ impl Core {
         };
         self.report.clamps = self.report.clamps.saturating_add(taking.clamps);
         actions.push(Action::Store(Store::Swap(yard)));
-        // Whatever was written meanwhile follows behind the cursor of its first part.
+        // Whatever was written meanwhile follows behind its cursor, which stays where the snapshot began.
         self.cursors.insert(yard, shadow.cursor);
         self.to_pull.push_back(yard);
         self.next_step(actions);
@@ -149,6 +156,20 @@ impl Core {
         self.go(Step::Snapshot, actions);
     }
 
+    /// What this version cannot read ends this yard's snapshot only. It is not skipped: without it the yard is not whole.
+    pub(super) fn snapshot_unreadable(&mut self, yard: YardId, detail: &str, actions: &mut Vec<Action>) {
+        self.open = None;
+        self.taking = None;
+        self.report.reached = true;
+        self.report.trouble(
+            TroubleCode::ClientTooOld,
+            &format!("yard {yard} cannot be read by this version: update it ({detail})"),
+        );
+        self.to_snapshot.retain(|other| *other != yard);
+        self.put_off.insert(yard);
+        self.next_step(actions);
+    }
+
     pub(super) fn snapshot_refused(
         &mut self,
         yard: YardId,
@@ -156,15 +177,24 @@ impl Core {
         refused: &Refused,
         actions: &mut Vec<Action>,
     ) {
-        self.taking = None;
-        if status == 410 {
+        if status == 410 || refused.code == "cursor-invalid" {
+            self.taking = None;
             self.begin_anew(yard, &refused.detail, actions);
         } else if refused.code == "not-found" {
+            self.taking = None;
             self.drop_yard(yard, actions);
             self.next_step(actions);
         } else {
             self.give_up(&refused.detail, actions);
         }
+    }
+}
+
+/// The cursor that a line brings: from there on, instead of the one before.
+pub(crate) fn cursor_of(line: &SnapshotLine) -> Option<&str> {
+    match line {
+        SnapshotLine::Clamp(clamp) => clamp.cursor.as_deref(),
+        SnapshotLine::Reference(_) => None,
     }
 }
 

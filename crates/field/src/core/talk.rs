@@ -5,9 +5,10 @@ use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_wire::sync::pull::{
     Changes, Receipt, Receipts, SnapshotEnd, SnapshotHead, SnapshotLine, SyncConfig, YardChanges,
 };
-use clampward_wire::sync::push::PushReply;
+use clampward_wire::sync::push::PushOutcome;
 use jiff::Timestamp;
 use serde::Serialize;
+use serde_json::Value;
 
 /// A question to the service.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,6 +40,8 @@ pub enum Request {
         yard: YardId,
         /// Only clamps after this one.
         after: Option<ClampId>,
+        /// What was told before it.
+        cursor: Option<String>,
     },
 }
 
@@ -50,13 +53,52 @@ pub enum Answer {
     /// To [`Request::Receipts`].
     Receipts(Receipts),
     /// To [`Request::Push`].
-    Pushed(Box<PushReply>),
+    Pushed(Box<Pushed>),
     /// To [`Request::Changes`].
     Changes(Changes),
     /// To [`Request::Snapshot`]: several, until one has the end.
     Snapshot(SnapshotPart),
     /// It did not do it.
     Refused(Refused),
+    /// It is the service's, and this version cannot read what follows.
+    Unreadable {
+        /// Why.
+        detail: String,
+    },
+}
+
+/// What became of a push, as far as a device goes by it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Pushed {
+    /// What became of entries.
+    pub results: Vec<Became>,
+    /// What was recorded up to here outlives the loss of the machine.
+    pub stable_position: u64,
+    /// Highest `device_seq` that the service has.
+    pub received_to: u64,
+    /// Ranges below it that never arrived.
+    pub missing: Vec<(u64, u64)>,
+    /// The service's clock.
+    pub server_time: Timestamp,
+    /// A new number for this device.
+    pub device_number: Option<u32>,
+    /// Seconds to wait before the next push.
+    pub wait_seconds: Option<u32>,
+}
+
+/// What became of one entry: what a device goes by, and everything as it came, for people to read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Became {
+    /// Its place in the batch.
+    pub index: u32,
+    /// Its id.
+    pub id: Option<EntryId>,
+    /// What became of it; nothing, if this version does not know the word.
+    pub outcome: Option<PushOutcome>,
+    /// Its position in the ledger.
+    pub position: Option<u64>,
+    /// The answer as it came.
+    pub raw: Value,
 }
 
 /// A part of a snapshot as it comes.
@@ -145,10 +187,13 @@ pub enum Store {
     },
     /// What the service says it has.
     Receipts(Vec<Receipt>),
-    /// Entries that are offered again.
-    OfferAgain(Vec<EntryId>),
+    /// How many entries go in one push from now on, also in the next run.
+    Batch(usize),
     /// Positions known so far belong to a history that may not be the service's any more.
-    OtherHistory,
+    OtherHistory {
+        /// Entries that are offered again.
+        again: Vec<EntryId>,
+    },
     /// Drop what the service can no longer lose.
     Purge {
         /// Up to here.

@@ -16,14 +16,37 @@ pub struct Restriction {
     pub entry: Option<PushEntry>,
 }
 
+/// What was pulled last: complete up to this position, as this pull told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pulled {
+    /// The position.
+    pub position: u64,
+    /// The number of the pull.
+    pub pull: u64,
+}
+
+impl Pulled {
+    /// As if everything had been pulled.
+    pub const EVERYTHING: Self = Self {
+        position: u64::MAX,
+        pull: u64::MAX,
+    };
+
+    /// Whether it shows an entry that was recorded at a position, told after a pull. Knowledge that is older than that
+    /// word may be of a history in which something else stands at the position.
+    const fn shows(self, position: u64, after_pull: u64) -> bool {
+        self.pull > after_pull && position <= self.position
+    }
+}
+
 /// The entries about a clamp, named by its id or its mark, that the mirror cannot show yet: unsent ones, ones that the
-/// service holds or refused, and recorded ones whose position lies beyond what is known of the clamp. In the order in
-/// which they were written.
+/// service holds or refused, and recorded ones that nothing shows which was pulled since. In the order in which they
+/// were written.
 pub fn own_entries(
     connection: &Connection,
     clamp: Option<ClampId>,
     mark: Option<&str>,
-    known_position: u64,
+    pulled: &[Pulled],
 ) -> Done<Vec<Restriction>> {
     let mut statement = connection.prepare_cached(&format!(
         "select {COLUMNS} from journal where clamp_id = ?1 or mark_key = ?2 order by device_number, device_seq"
@@ -38,7 +61,12 @@ pub fn own_entries(
         let shown = match kept.state {
             // What the service may have lost is not shown by whatever its history holds there now.
             KeptState::Recorded => {
-                !kept.again && kept.position.is_some_and(|position| position <= known_position)
+                let is_shown = |position| {
+                    pulled
+                        .iter()
+                        .any(|pulled| pulled.shows(position, kept.after_pull))
+                };
+                !kept.again && kept.position.is_some_and(is_shown)
             }
             KeptState::Unsent | KeptState::Held | KeptState::Refused => false,
         };

@@ -5,7 +5,7 @@ use crate::database::{set, setting};
 use crate::failure::{Done, Failure};
 use clampward_domain::ids::EntryId;
 use clampward_wire::sync::pull::Receipt;
-use clampward_wire::sync::push::{PushOutcome, PushResult};
+use clampward_wire::sync::push::PushOutcome;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{Connection, params};
 use serde_json::Value;
@@ -18,23 +18,35 @@ const KEPT_FOR: SignedDuration = SignedDuration::from_hours(14 * 24);
 pub struct Acknowledgement {
     /// The entry.
     pub entry_id: EntryId,
-    /// The service's answer.
-    pub result: PushResult,
+    /// What became of it; nothing, if this version does not know the word.
+    pub outcome: Option<PushOutcome>,
+    /// Its position in the ledger.
+    pub position: Option<u64>,
+    /// The service's answer as it came.
+    pub result: Value,
 }
 
 const fn state_of(outcome: PushOutcome) -> KeptState {
     match outcome {
         PushOutcome::Recorded | PushOutcome::AlreadyRecorded => KeptState::Recorded,
-        PushOutcome::Held => KeptState::Held,
+        // Dismissed by a person, it is kept and was not recorded.
+        PushOutcome::Held | PushOutcome::Dismissed => KeptState::Held,
         PushOutcome::Refused => KeptState::Refused,
         PushOutcome::Retry => KeptState::Unsent,
     }
 }
 
-/// Writes down results. One that says "send it again" changes nothing but what is shown.
-pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestamp) -> Done {
-    for Acknowledgement { entry_id, result } in results {
-        let state = state_of(result.outcome);
+/// Writes down results. One that says "send it again", or something that this version does not know, changes nothing but
+/// what is shown. `pulls`: how many pulls were taken up so far, none of which can show what is told only now.
+pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestamp, pulls: u64) -> Done {
+    for Acknowledgement {
+        entry_id,
+        outcome,
+        position,
+        result,
+    } in results
+    {
+        let state = outcome.map_or(KeptState::Unsent, state_of);
         let text = serde_json::to_string(result)?;
         if state == KeptState::Unsent {
             connection
@@ -44,22 +56,25 @@ pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestam
         }
         connection
             .prepare_cached(
-                "update journal set state = ?2, again = 0, position = coalesce(?3, position), settled_at = ?4, result = ?5
+                "update journal set state = ?2, again = 0, position = coalesce(?3, position), settled_at = ?4, result = ?5,
+                     after_pull = ?6
                  where entry_id = ?1",
             )?
             .execute(params![
                 entry_id.to_string(),
                 state.code(),
-                result.position.map(whole).transpose()?,
+                position.map(whole).transpose()?,
                 at.to_string(),
                 text,
+                whole(pulls)?,
             ])?;
     }
     Ok(())
 }
 
-/// Takes up what receipts say about entries that were acknowledged before: one that was held may be recorded by now.
-pub fn take_up_receipts(connection: &Connection, receipts: &[Receipt]) -> Done {
+/// Takes up what receipts say about entries that were acknowledged before: one that was held may be recorded by now. What
+/// they repeat is as old as it was.
+pub fn take_up_receipts(connection: &Connection, receipts: &[Receipt], pulls: u64) -> Done {
     for receipt in receipts {
         let Some(entry_id) = receipt.entry_id else {
             continue;
@@ -70,13 +85,15 @@ pub fn take_up_receipts(connection: &Connection, receipts: &[Receipt]) -> Done {
         }
         connection
             .prepare_cached(
-                "update journal set state = ?2, position = coalesce(?3, position)
-                 where entry_id = ?1 and state <> 'unsent'",
+                "update journal set state = ?2, position = coalesce(?3, position), after_pull = ?4
+                 where entry_id = ?1 and state <> 'unsent'
+                   and (state <> ?2 or position is not coalesce(?3, position))",
             )?
             .execute(params![
                 entry_id.to_string(),
                 state.code(),
                 receipt.position.map(whole).transpose()?,
+                whole(pulls)?,
             ])?;
     }
     Ok(())

@@ -93,6 +93,25 @@ impl OpenKey {
     }
 }
 
+/// From here on the service may have ended a person's key: it is about to be asked for another one, and the answer may
+/// be lost. Until one is sealed nobody signs with what may be worth nothing, and is told that they signed.
+pub fn doubt(connection: &Connection, person: PersonId) -> Done {
+    set_doubt(connection, person, true)
+}
+
+/// The service refused to make another key: the one before is what it was.
+pub fn trust(connection: &Connection, person: PersonId) -> Done {
+    set_doubt(connection, person, false)
+}
+
+fn set_doubt(connection: &Connection, person: PersonId, in_doubt: bool) -> Done {
+    connection.execute(
+        "update signer set in_doubt = ?2 where person_id = ?1",
+        params![person.to_string(), in_doubt],
+    )?;
+    Ok(())
+}
+
 /// The key that a code and this device make.
 fn sealing_key(secret: &DeviceSecret, code: &str, salt: &[u8; 16]) -> Result<LessSafeKey, KeyProblem> {
     let parameters = Params::new(MEMORY_KIB, PASSES, 1, Some(32)).map_err(|_| KeyProblem::Refused)?;
@@ -149,8 +168,7 @@ pub fn seal(
     })
 }
 
-const COLUMNS: &str =
-    "person_id, email, name, key_id, expires_at, failed, salt, nonce, sealed, waits_boot, waits_until_ms";
+const COLUMNS: &str = "person_id, email, name, key_id, expires_at, failed, salt, nonce, sealed, waits_boot, waits_until_ms, in_doubt";
 
 struct SignerRow {
     texts: [String; 5],
@@ -160,6 +178,7 @@ struct SignerRow {
     sealed: String,
     waits_boot: Option<String>,
     waits_until_ms: Option<i64>,
+    in_doubt: bool,
 }
 
 fn raw(row: &Row<'_>) -> rusqlite::Result<SignerRow> {
@@ -171,6 +190,7 @@ fn raw(row: &Row<'_>) -> rusqlite::Result<SignerRow> {
         sealed: row.get(8)?,
         waits_boot: row.get(9)?,
         waits_until_ms: row.get(10)?,
+        in_doubt: row.get(11)?,
     })
 }
 
@@ -238,7 +258,7 @@ fn attempt(connection: &Connection, person: PersonId, now: &Moment) -> Done<Resu
     let Some(mut row) = row else {
         return Ok(Err(KeyProblem::SignInAgain));
     };
-    if row.sealed.is_empty() || row.failed >= FAILURES_AT_MOST {
+    if row.sealed.is_empty() || row.in_doubt || row.failed >= FAILURES_AT_MOST {
         return Ok(Err(KeyProblem::SignInAgain));
     }
     let boot = now.boot.to_string();

@@ -1,26 +1,32 @@
 //! Following the yards: pages of changes, yards that go.
 
-use super::{Found, generation, reference_row};
+use super::{Found, Place, generation, known_place, next_pull, reference_row};
 use crate::database::set;
 use crate::failure::Done;
 use crate::journal::{count, whole};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_wire::sync::pull::{ClampLine, ReferenceLine, YardChanges};
-use rusqlite::{Connection, OptionalExtension, params};
+use jiff::Timestamp;
+use rusqlite::{Connection, params};
 
 /// Writes a page and its cursor. A page that does not follow the cursor that the device has is not of use: nothing is
 /// written, and the answer says so.
 pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
+    let pull = next_pull(connection)?;
+    // The beginning of 1970 says that nothing new is known: what was known stays as old as it is.
+    let known_at = Some(page.known_at).filter(|at| *at != Timestamp::UNIX_EPOCH);
     let moved = connection
         .prepare_cached(
-            "update yard set cursor = ?3, known_position = ?4, known_at = ?5 where yard_id = ?1 and cursor = ?2",
+            "update yard set cursor = ?3, known_position = ?4, known_at = coalesce(?5, known_at), pull = ?6
+             where yard_id = ?1 and cursor = ?2",
         )?
         .execute(params![
             page.yard_id.to_string(),
             page.from,
             page.next_cursor,
             whole(page.known_position)?,
-            page.known_at.to_string(),
+            known_at.map(|at| at.to_string()),
+            pull,
         ])?;
     if moved == 0 {
         return Ok(false);
@@ -29,7 +35,7 @@ pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
         reference(connection, line)?;
     }
     for line in &page.clamps {
-        self::line(connection, page.yard_id, line)?;
+        self::line(connection, page.yard_id, pull, line)?;
     }
     Ok(true)
 }
@@ -47,26 +53,24 @@ pub(super) fn reference(connection: &Connection, line: &ReferenceLine) -> Done {
 }
 
 /// Takes what a yard's page says of a clamp.
-fn line(connection: &Connection, yard: YardId, line: &ClampLine) -> Done {
-    let generation = generation(connection)?;
-    let position = whole(line.position)?;
-    let known: Option<(i64, i64)> = connection
-        .prepare_cached("select generation, position from clamp where clamp_id = ?1")?
-        .query_row(params![line.clamp_id.to_string()], |row| {
-            Ok((row.get(0)?, row.get(1)?))
-        })
-        .optional()?;
-    let is_older = known.is_some_and(|known| (generation, position) < known);
+fn line(connection: &Connection, yard: YardId, pull: i64, line: &ClampLine) -> Done {
     match &line.state {
         Some(state) => {
             belongs(connection, yard, line.clamp_id)?;
-            if !is_older {
+            let place = Place {
+                generation: generation(connection)?,
+                position: whole(line.position)?,
+                reference_version: whole(line.reference_version)?,
+            };
+            let known = known_place(connection, &line.clamp_id.to_string())?;
+            if known.is_none_or(|known| known <= place) {
                 let found = Found::of(state);
                 let text = serde_json::to_string(state)?;
-                put(connection, line.clamp_id, generation, position, &found, &text)?;
+                put(connection, line.clamp_id, place, pull, &found, &text)?;
             }
         }
-        None if is_older => {}
+        // It left this yard, whatever position is known of it: that came from another yard, whose word keeps it here.
+        // A membership that nobody takes back would have its last state told for ever.
         None => {
             connection
                 .prepare_cached("delete from clamp_yard where yard_id = ?1 and clamp_id = ?2")?
@@ -89,23 +93,26 @@ pub(super) fn belongs(connection: &Connection, yard: YardId, clamp: ClampId) -> 
 pub(super) fn put(
     connection: &Connection,
     clamp: ClampId,
-    generation: i64,
-    position: i64,
+    place: Place,
+    pull: i64,
     found: &Found,
     state: &str,
 ) -> Done {
     connection
         .prepare_cached(
-            "insert into clamp (clamp_id, generation, position, mark, mark_key, look_alike_key, retired, state)
-             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+            "insert into clamp (clamp_id, generation, position, reference_version, pull, mark, mark_key, look_alike_key,
+                                retired, state)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
              on conflict (clamp_id) do update set generation = excluded.generation, position = excluded.position,
-                 mark = excluded.mark, mark_key = excluded.mark_key, look_alike_key = excluded.look_alike_key,
+                 reference_version = excluded.reference_version, pull = excluded.pull, mark = excluded.mark, mark_key = excluded.mark_key, look_alike_key = excluded.look_alike_key,
                  retired = excluded.retired, state = excluded.state",
         )?
         .execute(params![
             clamp.to_string(),
-            generation,
-            position,
+            place.generation,
+            place.position,
+            place.reference_version,
+            pull,
             found.mark,
             found.mark_key,
             found.look_alike_key,
@@ -145,12 +152,17 @@ pub(super) fn drop_orphans(connection: &Connection) -> Done<u64> {
     Ok(count(i64::try_from(dropped).unwrap_or(i64::MAX)))
 }
 
-/// From here on positions are of another history, and what was stored of snapshots is of no use.
+/// From here on positions are of another history: nothing is known of any yard until it is told anew, and what was stored
+/// of snapshots is of no use.
 pub fn other_history(connection: &Connection) -> Done {
     set(
         connection,
         "generation",
         &generation(connection)?.saturating_add(1),
+    )?;
+    connection.execute(
+        "update yard set known_position = 0, known_at = ?1",
+        params![Timestamp::UNIX_EPOCH.to_string()],
     )?;
     connection.execute_batch(
         "delete from shadow_yard; delete from shadow_clamp; delete from shadow_reference;

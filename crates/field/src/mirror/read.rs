@@ -1,7 +1,7 @@
 //! Reading the mirror: only what a question needs, by index.
 
 use crate::failure::{Done, Failure};
-use crate::journal::count;
+use crate::journal::{Pulled, count};
 use clampward_domain::fold::ClampState;
 use clampward_domain::ids::{ClampId, ModelId, PersonId, YardId};
 use clampward_domain::mark::{exact_key, look_alike_key};
@@ -19,6 +19,8 @@ pub struct ClampRow {
     pub clamp_id: ClampId,
     /// Position of its state.
     pub position: u64,
+    /// The pull that told it.
+    pub pull: u64,
     /// Its mark.
     pub mark: Option<String>,
     /// Scrapped.
@@ -36,25 +38,50 @@ pub struct YardKnowledge {
     pub known_position: u64,
     /// The instant of that, by the service's clock.
     pub known_at: Timestamp,
+    /// The pull that told it.
+    #[serde(skip)]
+    pub pull: u64,
+}
+
+impl ClampRow {
+    /// What its state shows.
+    pub const fn pulled(&self) -> Pulled {
+        Pulled {
+            position: self.position,
+            pull: self.pull,
+        }
+    }
+}
+
+impl YardKnowledge {
+    /// What is known of the yard.
+    pub const fn pulled(&self) -> Pulled {
+        Pulled {
+            position: self.known_position,
+            pull: self.pull,
+        }
+    }
 }
 
 struct RawClamp {
     clamp_id: String,
     position: i64,
+    pull: i64,
     mark: Option<String>,
     retired: bool,
     state: String,
 }
 
-const COLUMNS: &str = "clamp_id, position, mark, retired, state";
+const COLUMNS: &str = "clamp_id, position, pull, mark, retired, state";
 
 fn raw(row: &Row<'_>) -> rusqlite::Result<RawClamp> {
     Ok(RawClamp {
         clamp_id: row.get(0)?,
         position: row.get(1)?,
-        mark: row.get(2)?,
-        retired: row.get(3)?,
-        state: row.get(4)?,
+        pull: row.get(2)?,
+        mark: row.get(3)?,
+        retired: row.get(4)?,
+        state: row.get(5)?,
     })
 }
 
@@ -65,6 +92,7 @@ fn row(raw: RawClamp) -> Done<ClampRow> {
             .parse()
             .map_err(|error| Failure::unreadable("id of a clamp", error))?,
         position: count(raw.position),
+        pull: count(raw.pull),
         mark: raw.mark,
         retired: raw.retired,
         state: serde_json::from_str(&raw.state)
@@ -104,7 +132,7 @@ pub fn candidates(connection: &Connection, mark: &str) -> Done<Vec<String>> {
 /// The followed yards that have a clamp.
 pub fn yards_of(connection: &Connection, clamp: ClampId) -> Done<Vec<YardKnowledge>> {
     let mut statement = connection.prepare_cached(
-        "select yard.yard_id, known_position, known_at from clamp_yard join yard using (yard_id) where clamp_id = ?1",
+        "select yard.yard_id, known_position, known_at, pull from clamp_yard join yard using (yard_id) where clamp_id = ?1",
     )?;
     let rows = statement.query_map(params![clamp.to_string()], raw_knowledge)?;
     rows.map(|row| knowledge(row?)).collect()
@@ -112,17 +140,17 @@ pub fn yards_of(connection: &Connection, clamp: ClampId) -> Done<Vec<YardKnowled
 
 /// What is known of every followed yard.
 pub fn yard_knowledge(connection: &Connection) -> Done<Vec<YardKnowledge>> {
-    let mut statement =
-        connection.prepare_cached("select yard_id, known_position, known_at from yard order by yard_id")?;
+    let mut statement = connection
+        .prepare_cached("select yard_id, known_position, known_at, pull from yard order by yard_id")?;
     let rows = statement.query_map([], raw_knowledge)?;
     rows.map(|row| knowledge(row?)).collect()
 }
 
-fn raw_knowledge(row: &Row<'_>) -> rusqlite::Result<(String, i64, String)> {
-    Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+fn raw_knowledge(row: &Row<'_>) -> rusqlite::Result<(String, i64, String, i64)> {
+    Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
 }
 
-fn knowledge((yard, position, at): (String, i64, String)) -> Done<YardKnowledge> {
+fn knowledge((yard, position, at, pull): (String, i64, String, i64)) -> Done<YardKnowledge> {
     Ok(YardKnowledge {
         yard_id: yard
             .parse()
@@ -131,6 +159,7 @@ fn knowledge((yard, position, at): (String, i64, String)) -> Done<YardKnowledge>
         known_at: at
             .parse()
             .map_err(|error| Failure::unreadable("time of a yard's knowledge", error))?,
+        pull: count(pull),
     })
 }
 

@@ -1,8 +1,8 @@
 //! Snapshots: stored beside the mirror as they come, and put in its place in one step.
 
 use super::follow::{belongs, drop_orphans, put};
-use super::{Found, generation, reference_row};
-use crate::core::Shadow;
+use super::{Found, Place, generation, known_place, next_pull, reference_row};
+use crate::core::{Shadow, cursor_of};
 use crate::failure::{Done, Failure};
 use crate::journal::whole;
 use clampward_domain::ids::{ClampId, YardId};
@@ -46,13 +46,14 @@ pub fn lines(connection: &Connection, yard: YardId, lines: &[SnapshotLine]) -> D
                 connection
                     .prepare_cached(
                         "insert or replace into shadow_clamp
-                             (yard_id, clamp_id, position, mark, mark_key, look_alike_key, retired, state)
-                         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                             (yard_id, clamp_id, position, reference_version, mark, mark_key, look_alike_key, retired, state)
+                         values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
                     )?
                     .execute(params![
                         id,
                         clamp.clamp_id.to_string(),
                         whole(clamp.position)?,
+                        whole(clamp.reference_version)?,
                         found.mark,
                         found.mark_key,
                         found.look_alike_key,
@@ -62,12 +63,30 @@ pub fn lines(connection: &Connection, yard: YardId, lines: &[SnapshotLine]) -> D
             }
         }
     }
+    if let Some(cursor) = lines.iter().rev().find_map(cursor_of) {
+        let head: String = connection.query_row(
+            "select head from shadow_yard where yard_id = ?1",
+            params![id],
+            |row| row.get(0),
+        )?;
+        let head = SnapshotHead {
+            cursor: cursor.to_owned(),
+            ..head_of(&head)?
+        };
+        connection
+            .prepare_cached("update shadow_yard set head = ?2 where yard_id = ?1")?
+            .execute(params![id, serde_json::to_string(&head)?])?;
+    }
     if let Some(last) = last {
         connection
             .prepare_cached("update shadow_yard set after = ?2 where yard_id = ?1")?
             .execute(params![id, last.to_string()])?;
     }
     Ok(())
+}
+
+fn head_of(text: &str) -> Done<SnapshotHead> {
+    serde_json::from_str(text).map_err(|error| Failure::unreadable("the head of a snapshot", error))
 }
 
 /// Drops what was stored of a snapshot.
@@ -90,14 +109,11 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         )
         .optional()?
         .ok_or_else(|| Failure::unreadable("the snapshot of a yard", &id))?;
-    let head: SnapshotHead =
-        serde_json::from_str(&head).map_err(|error| Failure::unreadable("the head of a snapshot", error))?;
+    let head = head_of(&head)?;
     connection.execute("delete from clamp_yard where yard_id = ?1", params![id])?;
-    // A state that another yard's page told meanwhile is kept where it is later.
-    let mut known =
-        connection.prepare_cached("select generation, position from clamp where clamp_id = ?1")?;
+    let pull = next_pull(connection)?;
     let mut shadow = connection.prepare(
-        "select clamp_id, position, mark, mark_key, look_alike_key, retired, state from shadow_clamp where yard_id = ?1",
+        "select clamp_id, position, reference_version, mark, mark_key, look_alike_key, retired, state from shadow_clamp where yard_id = ?1",
     )?;
     let mut rows = shadow.query(params![id])?;
     while let Some(row) = rows.next()? {
@@ -105,20 +121,22 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         let clamp: ClampId = text
             .parse()
             .map_err(|error| Failure::unreadable("id of a clamp", error))?;
-        let position: i64 = row.get(1)?;
-        let found = Found {
-            mark: row.get(2)?,
-            mark_key: row.get(3)?,
-            look_alike_key: row.get(4)?,
-            retired: row.get(5)?,
+        let place = Place {
+            generation,
+            position: row.get(1)?,
+            reference_version: row.get(2)?,
         };
-        let state: String = row.get(6)?;
+        let found = Found {
+            mark: row.get(3)?,
+            mark_key: row.get(4)?,
+            look_alike_key: row.get(5)?,
+            retired: row.get(6)?,
+        };
+        let state: String = row.get(7)?;
         belongs(connection, yard, clamp)?;
-        let later: Option<(i64, i64)> = known
-            .query_row(params![text], |row| Ok((row.get(0)?, row.get(1)?)))
-            .optional()?;
-        if later.is_none_or(|later| later < (generation, position)) {
-            put(connection, clamp, generation, position, &found, &state)?;
+        // A state that another yard's page told meanwhile is kept where it is later.
+        if known_place(connection, &text)?.is_none_or(|known| known <= place) {
+            put(connection, clamp, place, pull, &found, &state)?;
         }
     }
     connection.execute(
@@ -127,12 +145,13 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         params![id],
     )?;
     connection.execute(
-        "insert or replace into yard (yard_id, cursor, known_position, known_at) values (?1, ?2, ?3, ?4)",
+        "insert or replace into yard (yard_id, cursor, known_position, known_at, pull) values (?1, ?2, ?3, ?4, ?5)",
         params![
             id,
             head.cursor,
             whole(head.position)?,
-            head.generated_at.to_string()
+            head.generated_at.to_string(),
+            pull,
         ],
     )?;
     drop_shadow(connection, yard)?;
@@ -153,8 +172,7 @@ pub fn shadows(connection: &Connection) -> Done<BTreeMap<YardId, Shadow>> {
     let unreadable = |error: uuid::Error| Failure::unreadable("a snapshot that was begun", error);
     rows.map(|row| {
         let (yard, head, after) = row?;
-        let head: SnapshotHead = serde_json::from_str(&head)
-            .map_err(|error| Failure::unreadable("the head of a snapshot", error))?;
+        let head = head_of(&head)?;
         let shadow = Shadow {
             epoch: head.epoch,
             cursor: head.cursor,

@@ -37,7 +37,7 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
             continue;
         };
         let wll = state.lowest_wll(&entry, &known.reference);
-        for lockout in opened_by(&entry, wll, &state.readings, &known.reference) {
+        for lockout in opened_by(&state.weighed(&entry), wll, &state.readings, &known.reference) {
             if lockout.bars_from <= at {
                 taken.reasons.push(WhyNot {
                     since: Some(lockout.bars_from),

@@ -2,7 +2,7 @@
 
 use crate::clock::Clock;
 use crate::device::Identity;
-use crate::failure::Done;
+use crate::failure::{Done, Failure};
 use crate::keys::DeviceSecret;
 use crate::random::{self, Random};
 use flate2::Compression;
@@ -11,8 +11,9 @@ use jiff::{SignedDuration, Timestamp};
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use std::io::{Read, Write};
+use std::net::IpAddr;
 use std::time::Duration;
-use ureq::http::Response;
+use ureq::http::{Response, Uri};
 use ureq::{Agent, Body};
 
 /// How long a connection may take.
@@ -67,6 +68,29 @@ impl Reply {
     /// The body as it comes.
     pub fn into_reader(self) -> impl Read {
         self.response.into_body().into_reader()
+    }
+}
+
+/// Whether passwords and codes may go to this address: over `https`, or to this machine itself.
+pub fn check_address(server: &str) -> Done {
+    let uri = server.parse::<Uri>().ok();
+    let scheme = uri.as_ref().and_then(Uri::scheme_str);
+    let host = uri.as_ref().and_then(Uri::host).unwrap_or_default();
+    let is_here = host == "localhost"
+        || host
+            .trim_matches(['[', ']'])
+            .parse::<IpAddr>()
+            .is_ok_and(|address| address.is_loopback());
+    match scheme {
+        Some("https") => Ok(()),
+        Some("http") if is_here => Ok(()),
+        Some("http") => Err(Failure::refused(format!(
+            "over http anybody on the way reads passwords and codes: nothing was sent. Give the address with https:// \
+             ({server}); http:// is for a service on this machine only"
+        ))),
+        Some(_) | None => Err(Failure::refused(format!(
+            "{server} is no address of a service: it begins with https://"
+        ))),
     }
 }
 

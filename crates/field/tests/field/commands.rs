@@ -15,7 +15,7 @@ use clampward_wire::sync::device::SigningKey;
 use clampward_wire::sync::push::PushRequest;
 use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
-use std::io::Read;
+use std::io::{Read, Write};
 use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 use uuid::Uuid;
@@ -104,6 +104,20 @@ impl Tablet {
                 .unwrap(),
         )
     }
+    /// With these lines on standard input, and no option that answers for them.
+    fn run_with_lines(&self, arguments: &[&str], lines: &str) -> (Option<i32>, Value) {
+        let mut child = self
+            .command(arguments)
+            .env("CLAMPWARD_FIELD_CODE", CODE)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        // It may have ended before it read all of them.
+        let _ = child.stdin.take().unwrap().write_all(lines.as_bytes());
+        said(child.wait_with_output().unwrap())
+    }
     fn file(&self, name: &str, content: &Value) -> String {
         let path = self.device.folder.path().join(name);
         std::fs::write(&path, content.to_string()).unwrap();
@@ -161,6 +175,93 @@ fn an_inspection_says_the_wear_and_what_it_comes_to_and_the_measurement_overrule
     assert_eq!(told["measured"][0]["limit"], "27");
     assert_eq!(told["fit"], false);
     assert_eq!(tablet.run(&["may-lift", MARK]).0, Some(1));
+}
+
+/// More than any inspection asks.
+fn all_in_order() -> String {
+    "y\n".repeat(100)
+}
+
+#[test]
+fn a_pipe_answers_an_inspection_as_a_person_would_line_by_line() {
+    let tablet = Tablet::new();
+    // Seven about the identification, five about the shackle, then the eye: its size, what the inspector makes of it, why.
+    let lines = "y\n".repeat(12) + "26.5 mm +- 0.05\nn\nbright line on the crown\n" + &all_in_order();
+    let (status, told) = tablet.run_with_lines(&["inspect", MARK], &lines);
+    assert_eq!(status, Some(0), "{told}");
+    assert_eq!(told["outcome"]["verdict"], "rejected");
+    assert_eq!(told["outcome"]["opened"][0]["criterion"], "shackle_eye_worn");
+    assert_eq!(told["measured"][0]["uncertainty"], "0.05");
+    let body = &tablet.device.kept()[0].raw["body"];
+    let eye = body["findings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|finding| finding["criterion"] == "shackle_eye_worn");
+    assert_eq!(eye.unwrap()["note"], "bright line on the crown");
+    assert_eq!(tablet.run(&["may-lift", MARK]).0, Some(1));
+}
+
+#[test]
+fn one_step_back_in_an_inspection_takes_back_the_last_answer() {
+    let tablet = Tablet::new();
+    // The first is accepted, taken back, and rejected; at the end one more step back and forth.
+    let lines = "y\nb\nn\nplate painted over\n".to_owned() + &all_in_order();
+    let (status, told) = tablet.run_with_lines(&["inspect", MARK], &lines);
+    assert_eq!(
+        (status, &told["outcome"]["verdict"]),
+        (Some(0), &json!("rejected")),
+        "{told}"
+    );
+    let findings = tablet.device.kept()[0].raw["body"]["findings"].clone();
+    assert_eq!(
+        (&findings[0]["criterion"], &findings[0]["outcome"]),
+        (&json!("wll_unreadable"), &json!("reject"))
+    );
+    let named: std::collections::BTreeSet<_> = findings
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|finding| finding["criterion"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(
+        named.len(),
+        findings.as_array().unwrap().len(),
+        "none is there twice"
+    );
+}
+
+#[test]
+fn of_an_inspection_whose_answers_end_or_say_nothing_or_are_broken_off_nothing_is_written() {
+    let tablet = Tablet::new();
+    for (lines, why) in [
+        ("y\ny\n", "the answers end"),
+        ("", "the answers end"),
+        ("y\nprobably\n", "\"probably\" at"),
+        // No size is asked for here: the lines have lost their place.
+        ("26.5 mm\n", "\"26.5 mm\" at"),
+        ("y\nq\n", "left"),
+    ] {
+        let (status, told) = tablet.run_with_lines(&["inspect", MARK], lines);
+        assert_eq!(status, Some(2), "{lines:?}: {told}");
+        let error = told["error"].as_str().unwrap();
+        assert!(
+            error.contains(why) && error.contains("nothing was written"),
+            "{error}"
+        );
+    }
+    assert_eq!(tablet.kept(), 0);
+}
+
+#[test]
+fn all_answers_may_come_at_once_on_standard_input() {
+    let tablet = Tablet::new();
+    let (status, told) = tablet.run_with_lines(
+        &["inspect", MARK, "--answers", "-", "--otherwise", "accept"],
+        r#"{"lock_does_not_hold": "reject"}"#,
+    );
+    assert_eq!(status, Some(0), "{told}");
+    assert_eq!(told["outcome"]["opened"][0]["criterion"], "lock_does_not_hold");
 }
 
 #[test]

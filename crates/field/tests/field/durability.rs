@@ -93,3 +93,32 @@ fn numbers_have_no_holes_and_none_is_used_twice_after_a_torn_write() {
     assert_eq!(seqs, [1, 2, 3]);
     assert_eq!(journal::numbering(database.connection()).unwrap().next_seq, 4);
 }
+
+// The journal's tables only move forward: what an earlier version kept is there, with everything that may be asked of it.
+#[test]
+fn a_journal_of_the_first_form_is_kept_and_its_unsent_entries_go() {
+    let mut service = crate::support::houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let clamp = *service.granted_clamps().keys().next().unwrap();
+    let sent = device.tag_out(Named::Clamp(clamp)).id;
+    device.sync(&mut service);
+    let unsent = device.tag_out(Named::Clamp(clamp)).id;
+    device
+        .database
+        .connection()
+        .execute_batch(
+            "alter table journal drop column after_pull;
+             alter table signer drop column in_doubt;
+             update setting set value = '[1,1]' where name = 'mirror_form';
+             pragma user_version = 1;",
+        )
+        .unwrap();
+    let mut device = device.reopened();
+    let kept: Vec<EntryId> = device.kept().iter().map(|kept| kept.entry_id).collect();
+    assert_eq!(kept, [sent, unsent]);
+    assert!(device.sync(&mut service).is_complete());
+    assert_eq!((service.times(sent), service.times(unsent)), (1, 1));
+    assert_eq!(device.why_not("HMW-0042"), ["tagged_out", "tagged_out"]);
+    assert_eq!(device.ask("HMW-0042").own_entries, 0, "the mirror shows them now");
+}

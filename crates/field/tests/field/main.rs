@@ -13,6 +13,7 @@ mod commands;
 #[path = "../../../domain/tests/support/mod.rs"]
 mod domain;
 mod durability;
+mod folder;
 mod many;
 mod offline;
 mod pulling;

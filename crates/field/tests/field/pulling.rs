@@ -3,7 +3,7 @@
 use crate::domain::{World, id};
 use crate::support::service::{Service, refused};
 use crate::support::{Device, houston, tag_out};
-use clampward_domain::entry::Transferred;
+use clampward_domain::entry::{Received, Transferred};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_domain::words::LockoutReason;
 use clampward_field::core::{Answer, TroubleCode};
@@ -11,6 +11,9 @@ use clampward_field::device::Named;
 use clampward_field::failure::Done;
 use clampward_field::mirror;
 use clampward_field::session::{Asked, Question, Transport};
+use clampward_wire::sync::pull::{
+    ClampLine, ClampWord, SnapshotClamp, SnapshotHead, SnapshotLine, YardChanges,
+};
 
 /// The mirror holds what the service would tell this device, field for field.
 fn agrees(device: &Device, service: &Service) {
@@ -418,4 +421,292 @@ fn when_the_form_of_the_mirror_changes_it_is_filled_anew_and_the_journal_is_kept
     assert_eq!(device.sync(&mut service).left, 0);
     agrees(&device, &service);
     assert_eq!(service.times(entry.id), 1);
+}
+
+// The yard that it left is behind by more than a page, the one that it went to is not: its state comes before the word that
+// it left, and where it is now is not told with that word.
+#[test]
+fn a_clamp_that_left_a_yard_with_a_backlog_is_not_kept_alive_by_that_yard() {
+    let mut service = houston();
+    service.grant("erie");
+    let clamp = *service.granted_clamps().keys().next().unwrap();
+    let other = service.clamp_in_service("houston", "HMW-0043");
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    service.page = 3;
+    for _ in 0..4 {
+        service.write(other, "houston", "lead", Received { note: None });
+    }
+    transfer(&mut service, clamp, "houston", "erie");
+    service.write(clamp, "erie", "lead", Received { note: None });
+    device.sync(&mut service);
+    assert!(device.may_lift("HMW-0042"), "{:?}", device.why_not("HMW-0042"));
+    agrees(&device, &service);
+    let has: Vec<YardId> = mirror::yards_of(device.database.connection(), clamp)
+        .unwrap()
+        .iter()
+        .map(|yard| yard.yard_id)
+        .collect();
+    assert_eq!(has, [id("erie")]);
+    // It goes on to a yard that this device does not follow, and is tagged out there.
+    transfer(&mut service, clamp, "erie", "leith");
+    service.write(clamp, "leith", "operator", tag_out(LockoutReason::Dropped));
+    device.sync(&mut service);
+    assert_eq!(device.why_not("HMW-0042"), ["unknown_clamp"]);
+    agrees(&device, &service);
+}
+
+#[test]
+fn of_two_states_at_one_position_the_one_of_the_later_reference_version_counts() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let clamp = *service.granted_clamps().keys().next().unwrap();
+    let (position, fit) = service.granted_clamps()[&clamp].clone();
+    // Its state by other reference data: the same rows, another word.
+    service.write(clamp, "houston", "operator", tag_out(LockoutReason::Dropped));
+    let barred = service.state(clamp).clone();
+    let line = |reference_version, state: &clampward_domain::fold::ClampState| ClampLine {
+        clamp_id: clamp,
+        position,
+        reference_version,
+        state: Some(state.clone()),
+    };
+    let yard: YardId = id("houston");
+    let snapshot = |line: ClampLine| {
+        let head = SnapshotHead {
+            cursor: "next".to_owned(),
+            epoch: 1,
+            reference_version: line.reference_version,
+            generated_at: service.now,
+            position,
+            state_format: clampward_wire::sync::pull::STATE_FORMAT,
+        };
+        let line = SnapshotLine::Clamp(Box::new(SnapshotClamp {
+            line: ClampWord::Clamp,
+            cursor: None,
+            clamp: line,
+        }));
+        (head, line)
+    };
+    let page = |line: ClampLine| YardChanges {
+        yard_id: yard,
+        from: "next".to_owned(),
+        rows: Vec::new(),
+        clamps: vec![line],
+        reference: Vec::new(),
+        next_cursor: "next".to_owned(),
+        more: false,
+        known_position: position,
+        known_at: service.now,
+        problem: None,
+    };
+    let (head, later) = snapshot(line(2, &barred));
+    device
+        .database
+        .write(|connection| {
+            mirror::begin(connection, yard, &head)?;
+            mirror::lines(connection, yard, &[later])?;
+            mirror::swap(connection, yard)
+        })
+        .unwrap();
+    assert_eq!(device.why_not("HMW-0042"), ["tagged_out"]);
+    let mut take = |line: ClampLine| {
+        assert!(
+            device
+                .database
+                .write(|connection| mirror::page(connection, &page(line)))
+                .unwrap()
+        );
+        device.may_lift("HMW-0042")
+    };
+    assert!(!take(line(1, &fit)), "the earlier word does not come back");
+    assert!(take(line(3, &fit)));
+}
+
+/// A service of which one yard's snapshot does not come.
+struct Without<'a> {
+    service: &'a mut Service,
+    yard: YardId,
+    answer: Answer,
+}
+
+impl Transport for Without<'_> {
+    fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+        match question {
+            Question::Snapshot { yard, .. } if *yard == self.yard => {
+                self.service.asked.push("refused".to_owned());
+                each(self.answer.clone())?;
+                Ok(Asked::Answered)
+            }
+            _ => self.service.ask(question, each),
+        }
+    }
+}
+
+#[test]
+fn a_yard_whose_snapshot_does_not_come_hinders_no_other_yard() {
+    let unreadable = Answer::Unreadable {
+        detail: "unknown variant".to_owned(),
+    };
+    for (answer, code) in [
+        (refused(503, "overloaded", "Busy."), TroubleCode::NotReached),
+        (refused(422, "invalid-input", "No."), TroubleCode::NotReached),
+        (unreadable, TroubleCode::ClientTooOld),
+    ] {
+        let mut service = houston();
+        let clamp = *service.granted_clamps().keys().next().unwrap();
+        let mut device = Device::enrolled();
+        device.sync(&mut service);
+        for yard in ["erie", "leith", "emden"] {
+            service.grant(yard);
+        }
+        service.clamp_in_service("emden", "EMD-1");
+        service.write(clamp, "houston", "operator", tag_out(LockoutReason::Dropped));
+        // Whichever comes first among the new yards, the others come all the same.
+        let bad = *[id::<YardId>("erie"), id("leith")].iter().min().unwrap();
+        let report = device.sync(&mut Without {
+            service: &mut service,
+            yard: bad,
+            answer,
+        });
+        assert_eq!(device.why_not("HMW-0042"), ["tagged_out"]);
+        assert_ne!(device.why_not("EMD-1"), ["unknown_clamp"]);
+        let followed: Vec<YardId> = mirror::cursors(device.database.connection())
+            .unwrap()
+            .into_keys()
+            .collect();
+        assert_eq!(followed.len(), 3, "{report:?}");
+        assert!(!followed.contains(&bad));
+        assert_eq!(report.troubles.len(), 1, "{report:?}");
+        assert_eq!(report.troubles[0].code, code);
+        let tries = service.asked.iter().filter(|word| *word == "refused").count();
+        assert!(tries <= 5, "{tries}");
+        // The next run takes it up.
+        assert!(device.sync(&mut service).is_complete());
+        agrees(&device, &service);
+    }
+}
+
+#[test]
+fn a_service_that_is_gone_is_not_tried_long_for_each_yard() {
+    struct Gone(Service, u32);
+    impl Transport for Gone {
+        fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+            match question {
+                Question::Snapshot { .. } => {
+                    self.1 += 1;
+                    Ok(Asked::Lost)
+                }
+                _ => self.0.ask(question, each),
+            }
+        }
+    }
+    let mut gone = Gone(houston(), 0);
+    for yard in ["erie", "leith", "emden"] {
+        gone.0.grant(yard);
+    }
+    let mut device = Device::enrolled();
+    let report = device.sync(&mut gone);
+    assert_eq!(report.troubles[0].code, TroubleCode::NotReached);
+    assert_eq!(
+        gone.1,
+        5 + 3,
+        "five times for the first yard, once for each other"
+    );
+    assert!(device.sync(&mut gone.0).is_complete());
+}
+
+/// A service whose pulls and snapshots are lost.
+struct PushOnly<'a>(&'a mut Service);
+
+impl Transport for PushOnly<'_> {
+    fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+        match question {
+            Question::Changes { .. } | Question::Snapshot { .. } => Ok(Asked::Lost),
+            _ => self.0.ask(question, each),
+        }
+    }
+}
+
+/// A device that knows two rows more than the standby that takes over: its clamp, another one, and the standby.
+fn ahead_of_the_standby() -> (Service, Device, ClampId, Service) {
+    let mut service = houston();
+    let clamp = *service.granted_clamps().keys().next().unwrap();
+    let other = service.clamp_in_service("houston", "HMW-0043");
+    let standby = service.clone();
+    for _ in 0..2 {
+        service.write(other, "houston", "lead", Received { note: None });
+    }
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    assert!(device.may_lift("HMW-0042"));
+    (service, device, clamp, standby)
+}
+
+#[test]
+fn an_own_tag_out_bars_in_another_history_although_the_old_mirror_knew_its_new_position() {
+    let (mut service, mut device, clamp, standby) = ahead_of_the_standby();
+    let entry = device.tag_out(Named::Clamp(clamp)).id;
+    device.sync(&mut PushOnly(&mut service));
+    assert_eq!(device.unsent(), 0);
+    // The standby takes over without it. It is offered again, and the device is ended before it pulled anything.
+    service.restore(&standby);
+    let report = device.sync(&mut PushOnly(&mut service));
+    assert!(report.resynchronised && report.left == 0, "{report:?}");
+    assert_eq!(service.times(entry), 1);
+    let why = device.why_not("HMW-0042");
+    assert!(why.contains(&"tagged_out".to_owned()), "{why:?}");
+    // Whatever else the old mirror knows is of a history that is gone.
+    assert_eq!(device.why_not("HMW-0043"), ["knowledge_too_old"]);
+    assert_eq!(device.ask("HMW-0043").known_at, None);
+    assert!(device.sync(&mut service).is_complete());
+    agrees(&device, &service);
+    assert_eq!(device.why_not("HMW-0042"), ["tagged_out"]);
+    assert!(device.may_lift("HMW-0043"));
+}
+
+#[test]
+fn an_own_tag_out_bars_that_was_pushed_before_anything_told_of_another_history() {
+    let (mut service, mut device, clamp, standby) = ahead_of_the_standby();
+    service.restore(&standby);
+    service.epoch -= 1;
+    // Nothing of this device was lost, so that its push is the first to hear nothing of it.
+    device.tag_out(Named::Clamp(clamp));
+    let report = device.sync(&mut PushOnly(&mut service));
+    assert!(!report.resynchronised && report.recorded == 1, "{report:?}");
+    assert_eq!(device.why_not("HMW-0042"), ["tagged_out"]);
+    // Nor if the answer was lost and the entry is found there the next time.
+    device.sync(&mut PushOnly(&mut service));
+    assert_eq!(device.why_not("HMW-0042"), ["tagged_out"]);
+    device.sync(&mut service);
+    agrees(&device, &service);
+    assert_eq!(device.ask("HMW-0042").own_entries, 0, "the mirror shows it now");
+}
+
+#[test]
+fn a_page_without_room_for_a_yard_makes_what_is_known_of_it_no_older() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let before = mirror::yard_knowledge(device.database.connection()).unwrap();
+    struct NoRoom<'a>(&'a mut Service);
+    impl Transport for NoRoom<'_> {
+        fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+            self.0.ask(question, &mut |answer| match answer {
+                Answer::Changes(mut changes) => {
+                    for yard in &mut changes.yards {
+                        yard.known_at = jiff::Timestamp::UNIX_EPOCH;
+                        yard.more = true;
+                    }
+                    each(Answer::Changes(changes))
+                }
+                other => each(other),
+            })
+        }
+    }
+    device.sync(&mut NoRoom(&mut service));
+    let after = mirror::yard_knowledge(device.database.connection()).unwrap();
+    assert_eq!(after[0].known_at, before[0].known_at);
+    assert!(device.may_lift("HMW-0042"));
 }

@@ -307,3 +307,163 @@ fn the_service_is_waited_for_as_long_as_it_says_or_left_for_the_next_run() {
         assert_eq!(waited, if left == 0 { 90 } else { 0 });
     }
 }
+
+/// A line on which nothing gets through that is larger.
+struct Narrow<'a> {
+    service: &'a mut crate::support::service::Service,
+    bytes: usize,
+    busy: bool,
+}
+
+impl Transport for Narrow<'_> {
+    fn ask(
+        &mut self,
+        question: &Question,
+        each: &mut dyn FnMut(clampward_field::core::Answer) -> Done,
+    ) -> Done<Asked> {
+        match question {
+            Question::Push(push) if serde_json::to_vec(push).unwrap().len() > self.bytes => {
+                if self.busy {
+                    each(crate::support::service::refused(503, "overloaded", "Busy."))?;
+                    return Ok(Asked::Answered);
+                }
+                Ok(Asked::Lost)
+            }
+            _ => self.service.ask(question, each),
+        }
+    }
+}
+
+#[test]
+fn a_push_that_is_too_large_for_the_line_is_halved_and_the_next_run_remembers() {
+    for busy in [false, true] {
+        let mut service = houston();
+        let mut device = Device::enrolled();
+        let clamp = known(&service);
+        device.tag_out_many((0..200).map(|_| Named::Clamp(clamp)));
+        let bytes = serde_json::to_vec(&device.kept()[0].raw).unwrap().len();
+        let mut runs = 0;
+        while device.unsent() > 0 {
+            runs += 1;
+            assert!(runs <= 3, "{} are left", device.unsent());
+            let mut narrow = Narrow {
+                service: &mut service,
+                bytes: bytes * 7,
+                busy,
+            };
+            device.sync(&mut narrow);
+            // As after the program was ended.
+            device = device.reopened();
+        }
+        assert!(runs > 1, "what is remembered is part of this test");
+        assert!(device.kept().iter().all(|kept| service.times(kept.entry_id) == 1));
+        // Most of what was sent got through: a loss is followed by careful steps.
+        let largest = service.pushes.iter().map(|push| push.entries.len()).max();
+        assert!(largest < Some(7), "{largest:?}");
+        // On a good line the batches grow again.
+        device.tag_out_many((0..300).map(|_| Named::Clamp(clamp)));
+        let before = service.pushes.len();
+        assert_eq!(device.sync(&mut service).left, 0);
+        let sizes: Vec<usize> = service.pushes[before..]
+            .iter()
+            .map(|push| push.entries.len())
+            .collect();
+        assert!(sizes.iter().max() > Some(&40) && sizes.len() < 30, "{sizes:?}");
+    }
+}
+
+#[test]
+fn words_that_this_version_does_not_know_settle_no_entry_and_hinder_no_other() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = known(&service);
+    for _ in 0..3 {
+        device.tag_out(Named::Clamp(clamp));
+    }
+    let held = device.tag_out(Named::Mark("NOT-KNOWN".to_owned())).id;
+    service.says = |told| {
+        let Some(results) = told.get_mut("results").and_then(|results| results.as_array_mut()) else {
+            return;
+        };
+        for result in results {
+            if result["outcome"] == "held" {
+                result["held"] = "word_of_a_later_version".into();
+            }
+            match result["index"].as_u64() {
+                Some(0) => {
+                    result["remarks"] =
+                        serde_json::json!([{"code": "word_of_a_later_version", "detail": "New."}]);
+                }
+                Some(1) => result["outcome"] = "word_of_a_later_version".into(),
+                Some(2) => {
+                    result["state_now"] = serde_json::json!({
+                        "status": "word_of_a_later_version", "fit": false, "due": {},
+                        "reasons": [{"code": "word_of_a_later_version", "detail": "New."}],
+                    });
+                }
+                _ => {}
+            }
+        }
+    };
+    let report = device.sync(&mut service);
+    assert_eq!(
+        (report.recorded, report.held, report.left),
+        (2, 1, 1),
+        "{report:?}"
+    );
+    assert_eq!(report.troubles.len(), 1);
+    assert_eq!(report.troubles[0].code, TroubleCode::ClientTooOld);
+    let kept = device.kept();
+    let states: Vec<KeptState> = kept.iter().map(|kept| kept.state).collect();
+    assert_eq!(
+        states,
+        [
+            KeptState::Recorded,
+            KeptState::Unsent,
+            KeptState::Recorded,
+            KeptState::Held
+        ]
+    );
+    // Shown as they are.
+    let said: Vec<_> = kept.iter().map(|kept| kept.result.clone().unwrap()).collect();
+    assert_eq!(said[0]["remarks"][0]["code"], "word_of_a_later_version");
+    assert_eq!(said[1]["outcome"], "word_of_a_later_version");
+    assert_eq!(
+        said[2]["state_now"]["reasons"][0]["code"],
+        "word_of_a_later_version"
+    );
+    assert_eq!(
+        (kept[3].entry_id, &said[3]["held"]),
+        (held, &"word_of_a_later_version".into())
+    );
+    // Once the word is known, or another one comes, it goes.
+    service.says = |_| {};
+    assert_eq!(device.sync(&mut service).left, 0);
+    assert!(
+        device
+            .kept()
+            .iter()
+            .take(3)
+            .all(|kept| service.times(kept.entry_id) == 1)
+    );
+}
+
+#[test]
+fn a_receipt_with_a_new_word_says_that_the_entry_is_there() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = known(&service);
+    device.tag_out(Named::Clamp(clamp));
+    device.sync(&mut service);
+    service.says = |told| {
+        if let Some(items) = told.get_mut("items").and_then(|items| items.as_array_mut()) {
+            for item in items {
+                item["outcome"] = "word_of_a_later_version".into();
+                item["held"] = "word_of_a_later_version".into();
+            }
+        }
+    };
+    let report = device.sync(&mut service);
+    assert!(report.is_complete() && !report.resynchronised, "{report:?}");
+    assert_eq!(device.kept()[0].state, KeptState::Recorded);
+}

@@ -12,9 +12,11 @@ use super::types::{Author, FromDevice, Mode, NewEntry, Recorded, Recording};
 use crate::ledger::{Appended, Hash, LedgerRow};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, Entry, InputError};
+use clampward_domain::finding::Readings;
 use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_domain::lockout::opened_by;
 use clampward_domain::reference::{Reference, YardScope};
+use clampward_domain::standing::Standing;
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -63,6 +65,8 @@ pub(crate) enum Taken {
     Reused,
     /// The clamp is not there, or in none of the yards.
     NotFound,
+    /// Its device was revoked before it was written, and it does not restrict.
+    Revoked,
     /// It names a yard, a model or versions that nobody knows.
     UnknownReference(Vec<InputError>),
 }
@@ -192,37 +196,72 @@ impl<'a> Batch<'a> {
         if let Err(error) = self.door.names_what_exists(new) {
             return Taken::of(error).map(Some);
         }
-        let author = self.door.author();
-        let reference = std::sync::Arc::clone(&self.door.reference);
-        let Some(device) = self.door.from_device.get_mut(&new.id) else {
+        let Some(device) = self.door.from_device.get(&new.id).cloned() else {
             return Ok(Some(Taken::NotFound));
         };
-        let Some(subject) = self.door.subjects.get_mut(&new.clamp_id) else {
+        let Some(subject) = self.door.subjects.get(&new.clamp_id) else {
             return Ok(Some(Taken::NotFound));
         };
         if !subject.is_known() {
             let registers = matches!(new.body, Body::Registered(_));
             return Ok((!registers).then_some(Taken::NotFound));
         }
-        let is_outside = !subject.is_in(&device.yards);
+        let is_outside = !subject.has_been_in(&device.yards);
+        let is_revoked = device.distrusted.is_some();
         let is_unknown = match &new.judged_by {
-            Some(told) => judging::check(new.id, told, &reference).is_err(),
+            Some(told) => judging::check(new.id, told, &self.door.reference).is_err(),
             None => false,
         };
-        if !is_outside && !is_unknown {
+        if !is_outside && !is_revoked && !is_unknown {
             return Ok(None);
         }
-        // What it comes to says whether it restricts; of a tick that a measurement overrules its words do not.
+        let comes_to = self.judged_by_what_is_in_force(tx, new, &device).await?;
+        let restricts = new.restricts() || comes_to.is_some_and(|opens| opens && only_restricts(&new.body));
+        if let Some(device) = self.door.from_device.get_mut(&new.id) {
+            device.restricts = restricts;
+        }
+        Ok(match restricts {
+            true => None,
+            false if is_revoked => Some(Taken::Revoked),
+            false => is_outside.then_some(Taken::NotFound),
+        })
+    }
+
+    /// Whether an entry that is not taken opens a lock-out on a clamp which is under lock here. What cannot be judged does.
+    pub(crate) async fn would_bar(
+        &mut self,
+        tx: &mut Tx,
+        new: &NewEntry,
+        device: &FromDevice,
+    ) -> Result<bool, StoreError> {
+        let opens = new.restricts()
+            || self
+                .judged_by_what_is_in_force(tx, new, device)
+                .await?
+                .unwrap_or(true);
+        Ok(opens)
+    }
+
+    /// Whether it opens a lock-out by itself, whatever it says that it was judged by: of a tick that a measurement overrules
+    /// its words do not tell. Nothing where it cannot be judged.
+    async fn judged_by_what_is_in_force(
+        &mut self,
+        tx: &mut Tx,
+        new: &NewEntry,
+        device: &FromDevice,
+    ) -> Result<Option<bool>, StoreError> {
+        let author = self.door.author();
+        let reference = std::sync::Arc::clone(&self.door.reference);
+        let Some(subject) = self.door.subjects.get_mut(&new.clamp_id) else {
+            return Ok(None);
+        };
         subject.bring_up_to_date(tx, &reference).await?;
         let anew = NewEntry {
             judged_by: None,
             ..new.clone()
         };
-        let told = (&*device, true);
-        let fixed = judging::fixed_from_device(&anew, author, subject, &reference, told, tx.now());
-        device.restricts =
-            new.restricts() || fixed.is_ok_and(|(entry, _)| restricts(&entry, subject, &reference));
-        Ok((is_outside && !device.restricts).then_some(Taken::NotFound))
+        let fixed = judging::fixed_from_device(&anew, author, subject, &reference, device, tx.now());
+        Ok(fixed.ok().map(|(entry, _)| opens(&entry, subject, &reference)))
     }
 
     /// Writes everything, `rows` of other streams beside it.
@@ -253,24 +292,34 @@ impl<'a> Batch<'a> {
         let judged = std::mem::take(&mut self.door.judged);
         let reference = std::sync::Arc::clone(&self.door.reference);
         let appended = settle_with(tx, &mut self.door.subjects, judged, rows, &reference).await?;
+        // Once for each clamp, however many entries are about it.
+        let clamps = self.door.subjects.keys();
+        let standings = clamps
+            .filter_map(|clamp| Some((*clamp, self.door.standing_now(tx, *clamp)?)))
+            .collect();
         Ok(Settled {
             door: self.door,
             appended,
+            standings,
         })
     }
 }
 
-/// Whether an entry by itself opens a lock-out. A registration and a word on an earlier entry do more than restrict.
-fn restricts(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
-    match &entry.body {
+/// Whether an entry by itself opens a lock-out on this clamp. The lowest rating only falls and a reading by itself says no
+/// less than after others, so that what was held for too little restricts once more is known, in whatever order that comes.
+fn opens(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
+    let wll = subject.state.lowest_wll(entry, reference);
+    !opened_by(entry, wll, &Readings::new(), reference).is_empty()
+}
+
+/// Whether a body does nothing else where it opens a lock-out. A registration and a word on an earlier entry do more.
+fn only_restricts(body: &Body) -> bool {
+    match body {
         Body::TaggedOut(_)
         | Body::Inspected(_)
         | Body::ProofTested(_)
         | Body::Repaired(_)
-        | Body::Used(_) => {
-            let wll = subject.state.lowest_wll(entry, reference);
-            !opened_by(entry, wll, &subject.state.readings, reference).is_empty()
-        }
+        | Body::Used(_) => true,
         Body::Registered(_)
         | Body::ReturnedToService(_)
         | Body::Confirmed(_)
@@ -288,11 +337,12 @@ fn restricts(entry: &Entry, subject: &super::subject::Subject, reference: &Refer
 pub(crate) struct Settled<'a> {
     door: Door<'a>,
     appended: BTreeMap<EntryId, Appended>,
+    standings: BTreeMap<ClampId, Standing>,
 }
 
 impl Settled<'_> {
     /// What is answered of an entry that was taken, or was there already.
-    pub(crate) fn answer(&self, tx: &Tx, id: EntryId) -> Result<Recorded, StoreError> {
+    pub(crate) fn answer(&self, id: EntryId) -> Result<Recorded, StoreError> {
         let entries = &self.door.recording.entries;
         let missing = || StoreError::Inconsistent {
             table: "ledger",
@@ -301,7 +351,8 @@ impl Settled<'_> {
             detail: "an entry that was taken is not there".to_owned(),
         };
         let new = entries.iter().find(|entry| entry.id == id).ok_or_else(missing)?;
-        match self.door.answer_of(tx, new, &self.appended) {
+        let state_now = self.standings.get(&new.clamp_id).cloned();
+        match self.door.answer_of(new, &self.appended, state_now) {
             Ok(recorded) => Ok(recorded),
             Err(RecordError::Store(error)) => Err(error),
             Err(_) => Err(missing()),

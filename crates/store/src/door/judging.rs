@@ -44,14 +44,17 @@ pub(super) fn fixed(
     })
 }
 
-/// The same of an entry that was written on a device, with what its author is told of that. `was_there` says whether the
-/// clamp was ever in the yard that the device judged by.
+/// The same of an entry that was written on a device, with what its author is told of that.
+///
+/// It follows from the entry, the device and the reference data, never from what else has arrived of the clamp: what comes
+/// of a push is the same in any order. Whether the clamp was in the yard that it was judged by, the fold asks of the whole
+/// set. Of `subject` only the registration is read, without which nothing of a clamp is recorded.
 pub(super) fn fixed_from_device(
     new: &NewEntry,
     author: &Author,
     subject: &Subject,
     reference: &Reference,
-    (device, was_there): (&FromDevice, bool),
+    device: &FromDevice,
     now: Timestamp,
 ) -> Result<(Entry, Vec<Remark>), RecordError> {
     let mut remarks = Vec::new();
@@ -62,26 +65,23 @@ pub(super) fn fixed_from_device(
         remark(RemarkCode::ClockCorrected, detail.to_owned());
     }
     let told = match &new.judged_by {
-        Some(told) => trusted(new, told, subject, reference, (device, was_there))?,
+        Some(told) => taken(new, told, reference, device)?,
         None => None,
     };
     let judged_by = match told {
         Some(told) => told,
-        None => in_force(new, &device.yards, subject, reference, counted_at)?,
+        None => left_to_us(new, device, subject, reference, (counted_at, now))?,
     };
     if new.judged_by.as_ref().is_some_and(|told| *told != judged_by) {
-        let detail = "Yard, model or versions that the device judged by are not this clamp's; it was judged by what is in force.";
+        let detail = "What the device judged by does not exist, does not fit together or is none of its yards; it was judged by what was in force.";
         remark(RemarkCode::JudgedAnew, detail.to_owned());
     }
     let unsigned = match &device.signing {
         _ if device.placed => Some("A person placed it by hand.".to_owned()),
         _ if device.distrusted.is_some() => device.distrusted.map(str::to_owned),
         Signing::Unsigned(why) => Some(unsigned_because(*why).to_owned()),
-        Signing::Key { from, until } if counted_at < *from || counted_at >= *until => {
+        Signing::Key { from, until, .. } if counted_at < *from || counted_at >= *until => {
             Some(unsigned_because(signing::Unsigned::KeyNotLive).to_owned())
-        }
-        Signing::Key { .. } if subject.is_from_outside(&device.yards) => {
-            Some("The clamp is in none of the device's yards.".to_owned())
         }
         Signing::Key { .. } => signing::is_entitled(
             reference.people.get(&new.performed_by),
@@ -121,21 +121,20 @@ pub(crate) const fn unsigned_because(why: signing::Unsigned) -> &'static str {
         Unsigned::KeyOfAnother => "The key is another person's.",
         Unsigned::KeyOfAnotherDevice => "The key was made on another device.",
         Unsigned::KeyNotLive => "The key was not this person's on this device when it was written.",
-        Unsigned::KeyWithdrawn => "The key was withdrawn: what can give fitness back is signed anew.",
+        Unsigned::KeyWithdrawn => "The key was withdrawn: it is done or signed anew.",
         Unsigned::WrongSignature => "The signature does not fit the entry.",
         Unsigned::NotEntitled => "Who did it held no role for that in this yard.",
         Unsigned::NoLongerEntitled => "Who did it holds no role for that in this yard any more.",
     }
 }
 
-/// What a device says it judged by, if that is this clamp's. Versions that nobody knows are an error where nothing is
-/// restricted; whatever restricts is judged by what is in force.
-fn trusted(
+/// What a device says it judged by, if that is one of its yards with that yard's rules. Versions that nobody knows are an
+/// error where nothing is restricted; whatever restricts is judged by what is in force.
+fn taken(
     new: &NewEntry,
     told: &JudgedBy,
-    subject: &Subject,
     reference: &Reference,
-    (device, was_there): (&FromDevice, bool),
+    device: &FromDevice,
 ) -> Result<Option<JudgedBy>, RecordError> {
     match check(new.id, told, reference) {
         Ok(_) => {}
@@ -144,7 +143,7 @@ fn trusted(
     }
     let own = match &new.body {
         Body::Registered(body) => body.model_id == told.model_id && body.yard_id == told.yard_id,
-        _ => subject.state.is_shown_as(told.model_id) && was_there,
+        _ => device.yards.covers(told.yard_id),
     };
     let rules = reference
         .yards
@@ -152,6 +151,50 @@ fn trusted(
         .and_then(|versions| versions.numbered(told.yard_version))
         .is_some_and(|yard| yard.value.rule_set == told.rule_set);
     Ok((own && rules).then(|| told.clone()))
+}
+
+/// What an entry is judged by whose device told nothing that can be taken: the registered model and, of the device's
+/// yards, the one that it told, the registered one, or the only one in which its author may write so.
+fn left_to_us(
+    new: &NewEntry,
+    device: &FromDevice,
+    subject: &Subject,
+    reference: &Reference,
+    (counted_at, now): (Timestamp, Timestamp),
+) -> Result<JudgedBy, RecordError> {
+    let registered = match &new.body {
+        Body::Registered(body) => Some((body.yard_id, body.model_id)),
+        _ => subject
+            .state
+            .registration
+            .as_ref()
+            .map(|registration| (registration.body.yard_id, registration.body.model_id)),
+    };
+    let Some((registered_in, model)) = registered else {
+        return in_force(new, &device.yards, subject, reference, counted_at);
+    };
+    let told = new.judged_by.as_ref().map(|told| told.yard_id);
+    let author = reference.people.get(&new.performed_by);
+    let is_theirs = |yard: &YardId| {
+        device.yards.covers(*yard)
+            && signing::is_entitled(author, new.body.kind(), *yard, counted_at, now).is_ok()
+    };
+    let yard = match (&new.body, told) {
+        (Body::Registered(_), _) => registered_in,
+        (_, Some(told)) if device.yards.covers(told) && reference.yards.contains_key(&told) => told,
+        _ if is_theirs(&registered_in) => registered_in,
+        _ => {
+            let mut theirs = reference.yards.keys().copied().filter(is_theirs);
+            match (theirs.next(), theirs.next()) {
+                (Some(only), None) => only,
+                _ => registered_in,
+            }
+        }
+    };
+    judged_by(Some(yard), Some(model), reference, counted_at).map_err(|error| RecordError::Malformed {
+        entry: new.id,
+        errors: vec![error],
+    })
 }
 
 /// When an entry counts as having happened; the told time is kept beside it.
@@ -231,7 +274,7 @@ fn in_force(
         | Body::Amended(_)
         | Body::Used(_)
         | Body::Retired(_)
-        | Body::Reassessed(_) => (subject.yard_for(yards), subject.state.model_id()),
+        | Body::Reassessed(_) => (subject.yard_for(yards, (at, new.id)), subject.state.model_id()),
     };
     judged_by(yard, model, reference, at).map_err(|error| RecordError::Malformed {
         entry: new.id,

@@ -118,6 +118,7 @@ async fn told(
         outcome: Outcome::default(),
         yards,
         recorded_by: cause.by,
+        sight: YardScope::Some(Vec::new()),
     })
 }
 

@@ -15,11 +15,10 @@ use crate::reference::current_version;
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, InputError, check_body};
-use clampward_domain::ids::{ClampId, EntryId};
+use clampward_domain::ids::{ClampId, DeviceId, EntryId};
 use clampward_domain::judge::{Outcome, Remark, RemarkCode, judge};
 use clampward_domain::photo::PhotoDigest;
 use clampward_domain::reference::Reference;
-use clampward_domain::standing::standing;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use uuid::Uuid;
@@ -132,7 +131,7 @@ pub(super) struct Door<'a> {
     /// The cited photos that have not arrived.
     missing: BTreeSet<PhotoDigest>,
     /// What of the judged ones the author is shown.
-    shown: BTreeMap<EntryId, Option<Outcome>>,
+    pub(super) shown: BTreeMap<EntryId, Option<Outcome>>,
 }
 
 /// Writes what was judged. Where something is appended, the append sees to it that the reference data did not move on.
@@ -213,7 +212,10 @@ impl<'a> Door<'a> {
     pub(super) async fn look_for_photos(&mut self, tx: &mut Tx) -> Result<(), StoreError> {
         let bodies = self.recording.entries.iter().map(|new| &new.body);
         let cited = bodies.flat_map(Body::photos).collect();
-        self.missing = photos::missing(tx, &cited).await?;
+        let author = self.author();
+        let by = [Some(author.person.uuid()), author.device.map(DeviceId::uuid)];
+        let by: Vec<Uuid> = by.into_iter().flatten().collect();
+        self.missing = photos::missing(tx, &cited, &by, &author.yards).await?;
         Ok(())
     }
 
@@ -252,30 +254,6 @@ impl<'a> Door<'a> {
             subject.bring_up_to_date(tx, &self.reference).await?;
         }
         Ok(())
-    }
-
-    /// What is answered of every entry, once it is written.
-    pub(super) fn answers(
-        &self,
-        tx: &Tx,
-        appended: &BTreeMap<EntryId, Appended>,
-    ) -> Result<Vec<Recorded>, RecordError> {
-        self.recording
-            .entries
-            .iter()
-            .map(|new| self.answer_of(tx, new, appended))
-            .collect()
-    }
-
-    /// What is answered of one of them.
-    pub(super) fn answer_of(
-        &self,
-        tx: &Tx,
-        new: &NewEntry,
-        appended: &BTreeMap<EntryId, Appended>,
-    ) -> Result<Recorded, RecordError> {
-        let fresh = appended.get(&new.id).zip(self.shown.get(&new.id).cloned());
-        self.answer(tx, new, fresh)
     }
 
     /// Whether it is the same again, although its predecessor was named when it was recorded.
@@ -397,10 +375,6 @@ impl<'a> Door<'a> {
         subject.bring_up_to_date(tx, &self.reference).await?;
         let (entry, remarks) = match self.from_device.get(&new.id) {
             Some(device) => {
-                let was_there = subject
-                    .was_judged_rightly(tx, new, &device.yards, &self.reference)
-                    .await?;
-                let device = (device, was_there);
                 judging::fixed_from_device(new, author, subject, &self.reference, device, tx.now())?
             }
             None => {
@@ -453,47 +427,8 @@ impl<'a> Door<'a> {
             outcome: judgement.outcome,
             yards,
             recorded_by: author.person,
+            sight: author.yards.clone(),
         });
         Ok(())
-    }
-
-    fn answer(
-        &self,
-        tx: &Tx,
-        new: &NewEntry,
-        fresh: Option<(&Appended, Option<Outcome>)>,
-    ) -> Result<Recorded, RecordError> {
-        let yards = &self.author().yards;
-        let subject = self
-            .subjects
-            .get(&new.clamp_id)
-            .filter(|subject| subject.is_in(yards));
-        let state_now =
-            subject.map(|subject| standing(&subject.state, &self.reference, subject.state.latest(tx.now())));
-        if let Some((appended, outcome)) = fresh {
-            return Ok(Recorded {
-                id: new.id,
-                position: appended.position,
-                recorded_at: appended.recorded_at,
-                already: false,
-                seq: outcome.as_ref().map(|_| appended.seq),
-                outcome,
-                state_now,
-            });
-        }
-        let known = self
-            .known
-            .get(&new.id)
-            .ok_or(RecordError::NotFound { entry: new.id })?;
-        let outcome = known.outcome_for(yards, new.id)?;
-        Ok(Recorded {
-            id: new.id,
-            position: known.position,
-            recorded_at: known.recorded_at,
-            already: true,
-            seq: outcome.as_ref().map(|_| known.seq),
-            outcome,
-            state_now,
-        })
     }
 }

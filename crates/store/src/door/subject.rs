@@ -1,6 +1,5 @@
 //! A clamp under lock while a recording is judged: its state, and what has to be loaded for it.
 
-use super::types::NewEntry;
 use crate::clamps::entries;
 use crate::out_periods::OutUpdate;
 use crate::{StoreError, Tx};
@@ -11,6 +10,7 @@ use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_domain::lockout::Lockout;
 use clampward_domain::out_period;
 use clampward_domain::reference::{Reference, YardScope};
+use jiff::Timestamp;
 use sqlx::types::Json;
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -83,50 +83,30 @@ impl Subject {
     pub(super) fn is_from_outside(&self, yards: &YardScope) -> bool {
         self.is_known() && !self.is_in(yards)
     }
-    /// The yard to judge by: the author's, while its place is in doubt.
-    pub(super) fn yard_for(&self, yards: &YardScope) -> Option<YardId> {
+    /// Whether it is or ever was in one of these yards: a transfer that has arrived meanwhile takes nothing from whoever
+    /// wrote before it.
+    pub(super) fn has_been_in(&self, yards: &YardScope) -> bool {
+        let mut ever = self.state.shown.yards.keys();
+        ever.any(|yard| yards.covers(*yard)) || self.is_in(yards)
+    }
+    /// The yard to judge by at a place of the fold's order: the author's, while its place is in doubt; where it had come to
+    /// by then, if what is written happened before it came here.
+    pub(super) fn yard_for(&self, yards: &YardScope, by: (Timestamp, EntryId)) -> Option<YardId> {
         let all = self.state.yards();
-        all.iter()
-            .copied()
-            .find(|yard| yards.covers(*yard))
-            .or_else(|| all.first().copied())
+        let had_come = |yard: &YardId| self.state.shown.had_been_in(*yard, by);
+        let theirs = |yard: &YardId| yards.covers(*yard);
+        let here = all.iter().copied();
+        here.clone()
+            .find(|yard| theirs(yard) && had_come(yard))
+            .or_else(|| here.clone().find(had_come))
+            .or_else(|| self.state.shown.last_by(by))
+            .or_else(|| here.clone().find(theirs))
+            .or_else(|| here.clone().next())
     }
 
     /// Whether nothing was ever recorded of it and nothing is going to be.
     pub(super) fn stays_blank(&self) -> bool {
         self.is_blank && self.recorded.is_empty()
-    }
-
-    /// Whether the yard that a device judged by can be believed: the clamp was there at some time, or the transfer that
-    /// brings it there may still be on its way to a yard of the device's, and that yard judges by the same rules.
-    pub(super) async fn was_judged_rightly(
-        &self,
-        tx: &mut Tx,
-        new: &NewEntry,
-        yards: &YardScope,
-        reference: &Reference,
-    ) -> Result<bool, StoreError> {
-        let Some(told) = &new.judged_by else {
-            return Ok(true);
-        };
-        if self.state.is_placed_in(told.yard_id) {
-            return Ok(true);
-        }
-        let rules_here = self
-            .yard_for(yards)
-            .and_then(|yard| reference.yard_at(yard, new.performed_at))
-            .map(|version| version.value.rule_set);
-        if yards.covers(told.yard_id) && rules_here == Some(told.rule_set) {
-            return Ok(true);
-        }
-        Ok(sqlx::query_scalar(
-            "-- door.was_there
-             select exists (select from ledger where stream = $1 and yards @> array[$2::uuid])",
-        )
-        .bind(self.clamp.uuid())
-        .bind(told.yard_id.uuid())
-        .fetch_one(&mut **tx)
-        .await?)
     }
 
     /// Brings the state up to the reference data, if they changed under it.

@@ -1,14 +1,15 @@
 //! What is handed in at the door and what comes back.
 
-use clampward_domain::entry::{Body, JudgedBy};
+use clampward_domain::entry::{Body, JudgedBy, ProofTestResult};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, ModelId, PersonId, YardId};
 use clampward_domain::judge::Outcome;
 use clampward_domain::reference::YardScope;
 use clampward_domain::signing::{CLOCK_TOLERANCE, SigningKey, Unsigned};
 use clampward_domain::standing::Standing;
-use clampward_domain::words::{AmendmentField, EntryKind, Outcome as Finding};
+use clampward_domain::words::{AmendmentField, EntryKind, Grade, Outcome as Finding};
 use jiff::Timestamp;
 use serde::Serialize;
+use uuid::Uuid;
 
 /// Most entries of one recording.
 pub const MAX_ENTRIES: usize = 500;
@@ -70,6 +71,8 @@ pub enum Signing {
     Unsigned(Unsigned),
     /// It bears a true signature of who did it, by a key that was theirs on this device in this time.
     Key {
+        /// The key.
+        id: Uuid,
         /// From here on.
         from: Timestamp,
         /// Before this.
@@ -84,6 +87,7 @@ impl Signing {
             .revoked_at
             .map_or(key.expires_at, |end| end.min(key.expires_at));
         Self::Key {
+            id: key.id,
             from: key
                 .created_at
                 .checked_sub(CLOCK_TOLERANCE)
@@ -117,6 +121,8 @@ pub(crate) struct FromDevice {
 pub struct Recorded {
     /// Its id.
     pub id: EntryId,
+    /// The clamp that it is about.
+    pub clamp: ClampId,
     /// Its position in the ledger.
     pub position: u64,
     /// When it was recorded.
@@ -127,7 +133,8 @@ pub struct Recorded {
     pub seq: Option<u64>,
     /// What it counted for when it was recorded. Nothing if the clamp was not in the author's yards then.
     pub outcome: Option<Outcome>,
-    /// The clamp's standing now. Nothing if the clamp is not in the author's yards.
+    /// The clamp's standing now, in short. Nothing if the clamp is not in the author's yards; of a push, with the last entry
+    /// of each clamp only.
     pub state_now: Option<Standing>,
 }
 
@@ -222,6 +229,48 @@ pub(crate) fn restricts(body: &Body) -> bool {
         | Body::Classified(_)
         | Body::Amended(_)
         | Body::Used(_)
+        | Body::Retired(_)
+        | Body::Reassessed(_) => false,
+    }
+}
+
+/// Whether a body may restrict a clamp, by its words or by what it comes to there: what a measurement, a load or a rating
+/// means is seen only once it is judged. What is false here opens no lock-out on any clamp.
+pub(crate) fn may_restrict(body: &Body) -> bool {
+    match body {
+        Body::TaggedOut(_) | Body::Repaired(_) => true,
+        Body::Inspected(body) => body.findings.iter().any(|finding| {
+            finding.outcome == Finding::Reject
+                || finding.measured.is_some()
+                || matches!(finding.grade, Some(Grade::Danger | Grade::DangerBy))
+        }),
+        // A test that was passed may have been one over the limit.
+        Body::ProofTested(body) => body.result == ProofTestResult::Failed || body.maker_document.is_none(),
+        Body::Used(body) => body.heaviest_load.is_some() || !body.against_stop.is_empty(),
+        Body::Amended(body) => match body.field {
+            AmendmentField::ForeignPart
+            | AmendmentField::RetirementUndone
+            | AmendmentField::Wll
+            | AmendmentField::JawOpening
+            | AmendmentField::ModelId => true,
+            AmendmentField::AssetMark
+            | AmendmentField::SerialNumber
+            | AmendmentField::ManufacturedOn
+            | AmendmentField::PutIntoServiceOn
+            | AmendmentField::Declaration
+            | AmendmentField::ExaminationScheme
+            | AmendmentField::SameClampAs
+            | AmendmentField::IncidentHoldEnded
+            | AmendmentField::Found
+            | AmendmentField::EnteredInError => false,
+        },
+        Body::Registered(_)
+        | Body::ReturnedToService(_)
+        | Body::Confirmed(_)
+        | Body::Transferred(_)
+        | Body::Issued(_)
+        | Body::Received(_)
+        | Body::Classified(_)
         | Body::Retired(_)
         | Body::Reassessed(_) => false,
     }

@@ -7,9 +7,9 @@ use crate::projection::{self, Written};
 use crate::{StoreError, Tx};
 use clampward_domain::canonical;
 use clampward_domain::entry::Entry;
-use clampward_domain::ids::{ClampId, PersonId, YardId};
+use clampward_domain::ids::{ClampId, DeviceId, PersonId, YardId};
 use clampward_domain::judge::Outcome;
-use clampward_domain::reference::Reference;
+use clampward_domain::reference::{Reference, YardScope};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -22,6 +22,8 @@ pub(crate) struct Judged {
     pub(crate) yards: Vec<YardId>,
     /// Who handed it in.
     pub(crate) recorded_by: PersonId,
+    /// The yards that they see.
+    pub(crate) sight: YardScope,
 }
 
 impl Judged {
@@ -32,7 +34,21 @@ impl Judged {
             clamp: self.entry.clamp_id,
             yards: self.yards.clone(),
             by: self.entry.performed_by,
+            senders: self.senders(),
+            sight: self.sight.clone(),
         })
+    }
+    /// Whose photos its photos may be: those of whoever hands it in, and of whoever it proves to come from. A name alone
+    /// proves nothing.
+    fn senders(&self) -> Vec<Uuid> {
+        let entry = &self.entry;
+        let by = self.recorded_by.uuid();
+        let device = entry
+            .device_id
+            .map(DeviceId::uuid)
+            .filter(|device| entry.signed || entry.placed || *device == by);
+        let author = entry.signed.then(|| entry.performed_by.uuid());
+        [Some(by), device, author].into_iter().flatten().collect()
     }
     fn row(self) -> Result<LedgerRow, StoreError> {
         Ok(LedgerRow {

@@ -10,6 +10,10 @@ use sqlx::PgConnection;
 pub const RETENTION_DAYS: i64 = 180;
 
 /// Where a reader of a yard stands: it has every row that went to the yard up to this position.
+///
+/// With rows it is told how clamps are at that moment, which may be later than the rows: a page that is full ends long
+/// before the head, and a snapshot is read part by part. What it has seen so is in its cursor too. If the ledger goes back
+/// to somewhere between, the rows are still there and the states are of another history.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cursor {
     /// The epoch of the ledger.
@@ -20,6 +24,31 @@ pub struct Cursor {
     pub tag: i64,
     /// The yard; [`super::EVERYBODY`] for the whole ledger.
     pub yard: YardId,
+    /// How far the states go that it was told; nothing for the whole ledger, which tells none, and in cursors of the first
+    /// form, which did not say.
+    pub seen: Option<Seen>,
+}
+
+/// The head of the ledger when states were read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Seen {
+    /// Its position.
+    pub position: u64,
+    /// The random tag of the row there.
+    pub tag: i64,
+}
+
+impl Cursor {
+    /// The positions at which the history has to be the same.
+    pub(super) fn positions(&self) -> [u64; 2] {
+        [
+            self.position,
+            self.seen.map_or(self.position, |seen| seen.position),
+        ]
+    }
+    fn tags(&self) -> [i64; 2] {
+        [self.tag, self.seen.map_or(self.tag, |seen| seen.tag)]
+    }
 }
 
 /// Why nothing can be read from a cursor.
@@ -48,20 +77,27 @@ pub(super) enum Verdict {
     Gone(Gone),
 }
 
-/// Judges a cursor. `tag` is that of the row at its position now.
+/// Judges a cursor. `tags` are those of the rows at its positions now.
 pub(super) async fn judge(
     connection: &mut PgConnection,
     cursor: &Cursor,
     head: &Head,
-    tag: Option<i64>,
+    tags: [Option<i64>; 2],
 ) -> Result<Verdict, StoreError> {
+    let is_of_the_first_form = cursor.seen.is_none() && cursor.yard != super::EVERYBODY;
     let gone = if cursor.epoch != head.epoch {
         Some(Gone::EpochChanged)
-    } else if cursor.position > head.position {
+    } else if cursor
+        .positions()
+        .iter()
+        .any(|position| *position > head.position)
+    {
         Some(Gone::FromFuture)
-    } else if cursor.position < head.floor && has_expired(connection, cursor, head.floor).await? {
+    } else if is_of_the_first_form
+        || (cursor.position < head.floor && has_expired(connection, cursor, head.floor).await?)
+    {
         Some(Gone::Expired)
-    } else if tag != Some(cursor.tag) {
+    } else if tags != cursor.tags().map(Some) {
         Some(Gone::Diverged)
     } else {
         None

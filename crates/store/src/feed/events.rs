@@ -39,9 +39,13 @@ impl Store {
             position,
             tag,
             yard: EVERYBODY,
+            seen: None,
         };
         let verdict = match &cursor {
-            Some(cursor) => judge(&mut tx, cursor, &head, tags.first().copied().flatten()).await?,
+            Some(cursor) => {
+                let tag = tags.first().copied().flatten();
+                judge(&mut tx, cursor, &head, [tag; 2]).await?
+            }
             None => Verdict::Good,
         };
         let limit = limit.clamp(1, MAX_ROWS);
@@ -69,6 +73,8 @@ impl Store {
                 head.position,
                 head.known_at(before),
             ),
+            // Nothing can be said here and now: nothing new is known.
+            None if verdict == Verdict::Wait => (None, after, Timestamp::UNIX_EPOCH),
             None => {
                 let next = cursor.is_none().then(|| at(0, 0));
                 (next, head.position.min(after), head.known_at(before))

@@ -1,5 +1,6 @@
 //! The ledger's head as a reader's transaction sees it: read first, so that everything read after it is at least as new.
 
+use super::check::Seen;
 use crate::StoreError;
 use jiff::{Timestamp, ToSpan};
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
@@ -63,6 +64,13 @@ pub(super) async fn read(
 }
 
 impl Head {
+    /// How far states go that are read in this moment.
+    pub fn seen(&self) -> Seen {
+        Seen {
+            position: self.position,
+            tag: self.tag,
+        }
+    }
     /// Since when nothing more is known, where everything up to the head was read: the reader's own instant before it
     /// read. A follower knows only what it was sent.
     pub fn known_at(&self, before: Timestamp) -> Timestamp {

@@ -80,12 +80,13 @@ impl Store {
         // Told no more yards than are asked about, the database lets no other yard's rows through whatever is asked.
         let told = YardScope::Some(told.into_iter().collect());
         let mut tx = self.read_moment(&told).await?;
-        let positions: Vec<u64> = cursors.iter().map(|cursor| cursor.position).collect();
+        let positions: Vec<u64> = cursors.iter().flat_map(Cursor::positions).collect();
         let (head, tags) = head::read(&mut tx, &positions, before).await?;
         let mut verdicts = Vec::with_capacity(cursors.len());
-        for (cursor, tag) in cursors.iter().zip(tags) {
+        let (tags, _) = tags.as_chunks::<2>();
+        for (cursor, tags) in cursors.iter().zip(tags) {
             verdicts.push(if granted(cursor) {
-                judge(&mut tx, cursor, &head, tag).await?
+                judge(&mut tx, cursor, &head, *tags).await?
             } else {
                 Verdict::Gone(Gone::NotGranted)
             });
@@ -112,7 +113,7 @@ impl Store {
             .zip(verdicts)
             .map(|(cursor, verdict)| match verdict {
                 Verdict::Gone(gone) => Err(gone),
-                Verdict::Wait => Ok(nothing(cursor, &head, before)),
+                Verdict::Wait => Ok(nothing(cursor)),
                 Verdict::Good => {
                     let found = found.next().unwrap_or_default();
                     let clamps = found.clamps(cursor.yard, &present);
@@ -227,16 +228,16 @@ async fn last_tags(
         .collect())
 }
 
-/// A page on which nothing stands.
-fn nothing(cursor: &Cursor, head: &Head, before: Timestamp) -> Page {
+/// A page on which nothing stands, of a database that cannot say whether there is anything: nothing new is known.
+fn nothing(cursor: &Cursor) -> Page {
     Page {
         rows: Vec::new(),
         clamps: Vec::new(),
         reference: Vec::new(),
         next: None,
         more: false,
-        known_position: head.position.min(cursor.position),
-        known_at: head.known_at(before),
+        known_position: cursor.position,
+        known_at: Timestamp::UNIX_EPOCH,
     }
 }
 
@@ -301,6 +302,8 @@ impl Found {
             position,
             tag,
             yard: cursor.yard,
+            // The clamps are as of the head also where the rows end before it.
+            seen: Some(head.seen()),
         };
         let last = self.rows.last().map(|row| (row.position, row.recorded_at));
         let (next, known_position, known_at) = match last {

@@ -1,9 +1,11 @@
 //! A yard as it is now, for a reader who begins: the head first, then reference data, then clamps by id, each part of a
-//! moment of its own. What happens meanwhile is behind the head that was read first, and comes by pulling from there.
+//! moment of its own. What happens meanwhile is behind the head that was read first, and comes by pulling from there. The
+//! cursor stays at that place and says with each part up to where the states go that were told so far.
 
+use super::check::{Verdict, judge};
 use super::clamps::Row;
 use super::page::everything;
-use super::{Cursor, FeedClamp, ReferenceRecord, head};
+use super::{Cursor, FeedClamp, Gone, ReferenceRecord, head};
 use crate::{Store, StoreError};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_domain::reference::YardScope;
@@ -23,6 +25,17 @@ pub struct SnapshotStart {
     pub reference: Vec<ReferenceRecord>,
 }
 
+/// A part of a snapshot.
+#[derive(Clone, Debug, PartialEq)]
+pub enum SnapshotPart {
+    /// The next clamps by id, none at the end; and where to go on pulling once any of them was told.
+    Clamps(Cursor, Vec<FeedClamp>),
+    /// What was told before is of another history, or too old.
+    Gone(Gone),
+    /// Nothing can be said here and now: this database follows another one and may be behind what was told before.
+    Wait,
+}
+
 impl Store {
     /// Begins a snapshot of a yard, which is the reader's; nothing if there is no such yard.
     pub async fn begin_snapshot(&self, yard: YardId) -> Result<Option<SnapshotStart>, StoreError> {
@@ -37,6 +50,7 @@ impl Store {
                 position: head.position,
                 tag: head.tag,
                 yard,
+                seen: Some(head.seen()),
             },
             reference_version: head.reference_version,
             generated_at: head.known_at(before),
@@ -44,14 +58,22 @@ impl Store {
         }))
     }
 
-    /// The next clamps of a yard after a clamp (exclusive), by id; none at the end.
+    /// The next clamps of a cursor's yard, which is the reader's, after a clamp (exclusive). The cursor is that of the part
+    /// before.
     pub async fn snapshot_clamps(
         &self,
-        yard: YardId,
+        cursor: Cursor,
         after: Option<ClampId>,
         limit: u32,
-    ) -> Result<Vec<FeedClamp>, StoreError> {
-        let mut tx = self.read_moment(&YardScope::Some(vec![yard])).await?;
+    ) -> Result<SnapshotPart, StoreError> {
+        let mut tx = self.read_moment(&YardScope::Some(vec![cursor.yard])).await?;
+        let (head, tags) = head::read(&mut tx, &cursor.positions(), self.now()).await?;
+        let tags = tags.first_chunk().copied().unwrap_or_default();
+        match judge(&mut tx, &cursor, &head, tags).await? {
+            Verdict::Good => {}
+            Verdict::Wait => return Ok(SnapshotPart::Wait),
+            Verdict::Gone(gone) => return Ok(SnapshotPart::Gone(gone)),
+        }
         let rows: Vec<Row> = sqlx::query_as(
             "-- feed.snapshot
              select c.id, c.yards, c.state::text as state, h.position, c.reference_version,
@@ -60,20 +82,16 @@ impl Store {
               where c.id > $1 and c.yards @> array[$2::uuid] order by c.id limit $3",
         )
         .bind(after.map_or(Uuid::nil(), ClampId::uuid))
-        .bind(yard.uuid())
+        .bind(cursor.yard.uuid())
         .bind(i64::from(limit.max(1)))
         .fetch_all(&mut *tx)
         .await?;
         let mut clamps = Vec::with_capacity(rows.len());
-        if rows.iter().any(|row| row.pending) {
-            let (head, _) = head::read(&mut tx, &[], self.now()).await?;
-            for row in rows {
-                clamps.push(self.as_it_is(&mut tx, row, &head).await?.line);
-            }
-        } else {
-            clamps.extend(rows.into_iter().map(Row::line));
+        for row in rows {
+            clamps.push(self.as_it_is(&mut tx, row, &head).await?.line);
         }
         tx.finish().await?;
-        Ok(clamps)
+        let seen = Some(head.seen());
+        Ok(SnapshotPart::Clamps(Cursor { seen, ..cursor }, clamps))
     }
 }

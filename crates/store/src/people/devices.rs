@@ -8,6 +8,7 @@ mod revocation;
 mod signing_keys;
 
 pub use enrolments::{EnrolmentRecord, NewDevice, NewEnrolment};
+pub(crate) use signing_keys::withdrawn_keys;
 pub use signing_keys::{KeyEnd, NewSigningKey, SigningKeyRecord};
 
 use super::Account;

@@ -41,7 +41,7 @@ impl AccountKey {
             .finalize();
         Self(digest.into())
     }
-    fn bytes(&self) -> &[u8] {
+    pub(super) fn bytes(&self) -> &[u8] {
         &self.0
     }
 }

@@ -91,22 +91,46 @@ pub(crate) struct Citation {
     pub(crate) clamp: ClampId,
     pub(crate) yards: Vec<YardId>,
     pub(crate) by: PersonId,
+    /// Whose sending of the photo vouches for it.
+    pub(crate) senders: Vec<Uuid>,
+    /// The yards that whoever handed the entry in sees.
+    pub(crate) sight: YardScope,
 }
 
-/// Which of these photos are not there.
+/// What the condition of sight is asked with: whether all yards, and which.
+fn scope_parts(sight: &YardScope) -> (bool, Vec<Uuid>) {
+    match sight {
+        YardScope::All => (true, Vec::new()),
+        YardScope::Some(yards) => (false, yards.iter().map(|yard| yard.uuid()).collect()),
+    }
+}
+
+/// Which of these photos are not there, as far as somebody may know who sent some and sees these yards.
 pub(crate) async fn missing(
     tx: &mut Tx,
     photos: &BTreeSet<PhotoDigest>,
+    by: &[Uuid],
+    sight: &YardScope,
 ) -> Result<BTreeSet<PhotoDigest>, StoreError> {
     if photos.is_empty() {
         return Ok(BTreeSet::new());
     }
     let names: Vec<&[u8]> = photos.iter().map(|photo| photo.bytes().as_slice()).collect();
-    let there: Vec<Vec<u8>> =
-        sqlx::query_scalar("-- photos.there\nselect sha256 from photo where sha256 = any($1)")
-            .bind(names)
-            .fetch_all(&mut **tx)
-            .await?;
+    let (all, yards) = scope_parts(sight);
+    let there: Vec<Vec<u8>> = sqlx::query_scalar(
+        "-- photos.there
+         select p.sha256 from photo as p where p.sha256 = any($1)
+            and (exists (select from photo_upload as u
+                          where u.sha256 = p.sha256 and u.done_at is not null and u.uploader = any($2))
+                 or exists (select from photo_citation as c join clamp as k on k.id = c.clamp_id
+                             where c.sha256 = p.sha256 and c.vouched and ($3 or k.yards && $4)))",
+    )
+    .bind(names)
+    .bind(by)
+    .bind(all)
+    .bind(yards)
+    .fetch_all(&mut **tx)
+    .await?;
     let there: BTreeSet<PhotoDigest> = there.into_iter().map(read_digest).collect::<Result<_, _>>()?;
     Ok(photos.difference(&there).copied().collect())
 }
@@ -132,10 +156,15 @@ pub(crate) async fn cite(tx: &mut Tx, citations: Vec<Citation>) -> Result<(), St
     let now = tx.now().to_sqlx();
     for citation in citations {
         let yards: Vec<Uuid> = citation.yards.iter().map(|yard| yard.uuid()).collect();
+        let (all, sight) = scope_parts(&citation.sight);
         sqlx::query(
             "-- photos.cite
-             insert into photo_citation (sha256, entry_id, clamp_id, yards, cited_by, cited_at, pending)
-             values ($1, $2, $3, $4, $5, $6, not exists (select from photo where sha256 = $1))
+             insert into photo_citation (sha256, entry_id, clamp_id, yards, cited_by, cited_at, senders, vouched, pending)
+             select $1, $2, $3, $4, $5, $6, $7, v.vouched, not (v.vouched and exists (select from photo where sha256 = $1))
+               from (select exists (select from photo_upload as u
+                                     where u.sha256 = $1 and u.done_at is not null and u.uploader = any($7))
+                            or exists (select from photo_citation as c join clamp as k on k.id = c.clamp_id
+                                        where c.sha256 = $1 and c.vouched and ($8 or k.yards && $9))) as v(vouched)
              on conflict do nothing",
         )
         .bind(citation.digest.bytes().as_slice())
@@ -144,6 +173,9 @@ pub(crate) async fn cite(tx: &mut Tx, citations: Vec<Citation>) -> Result<(), St
         .bind(yards)
         .bind(citation.by.uuid())
         .bind(now)
+        .bind(&citation.senders)
+        .bind(all)
+        .bind(sight)
         .execute(&mut **tx)
         .await?;
     }
@@ -190,9 +222,18 @@ impl Store {
 
     /// Says of cited photos that arrived beside their entry's transaction that they are there.
     pub async fn settle_photo_citations(&self) -> Result<u64, StoreError> {
+        sqlx::query(
+            "-- photos.vouch
+             update photo_citation as c set vouched = true where c.pending and not c.vouched
+                and exists (select from photo_upload as u
+                             where u.sha256 = c.sha256 and u.done_at is not null and u.uploader = any(c.senders))",
+        )
+        .execute(&self.inner.door)
+        .await?;
         let settled = sqlx::query(
             "-- photos.settle
-             update photo_citation as c set pending = false from photo as p where c.pending and p.sha256 = c.sha256",
+             update photo_citation as c set pending = false from photo as p
+              where c.pending and c.vouched and p.sha256 = c.sha256",
         )
         .execute(&self.inner.door)
         .await?;
@@ -204,7 +245,7 @@ fn statement(filter: PhotoFilter, after: Option<PhotoKey>, limit: u32) -> QueryB
     let mut query = QueryBuilder::new(
         "-- photos.list
          select c.sha256, c.entry_id, c.clamp_id, k.asset_mark, k.yards, c.cited_by, c.cited_at, p.completed_at
-           from photo_citation as c join clamp as k on k.id = c.clamp_id left join photo as p on p.sha256 = c.sha256
+           from photo_citation as c join clamp as k on k.id = c.clamp_id left join photo as p on p.sha256 = c.sha256 and c.vouched
           where true",
     );
     match filter.is_pending {

@@ -129,6 +129,33 @@ impl Store {
             .collect()
     }
 
+    /// Notes that somebody begins to look at an upload, and answers how often that was begun before without coming to an
+    /// end.
+    pub async fn begin_photo_look(&self, digest: PhotoDigest, uploader: Uuid) -> Result<u32, StoreError> {
+        let looks: Option<i32> = sqlx::query_scalar(
+            "-- photos.begin_look
+             update photo_upload set looks = least(looks, 1000) + 1
+              where sha256 = $1 and uploader = $2 and done_at is null returning looks",
+        )
+        .bind(digest.bytes().as_slice())
+        .bind(uploader)
+        .fetch_optional(&self.inner.door)
+        .await?;
+        Ok(looks.map_or(0, |looks| looks.unsigned_abs().saturating_sub(1)))
+    }
+
+    /// Notes that a look came to its end, whatever it found.
+    pub async fn end_photo_look(&self, digest: PhotoDigest, uploader: Uuid) -> Result<(), StoreError> {
+        sqlx::query(
+            "-- photos.end_look\nupdate photo_upload set looks = 0 where sha256 = $1 and uploader = $2",
+        )
+        .bind(digest.bytes().as_slice())
+        .bind(uploader)
+        .execute(&self.inner.door)
+        .await?;
+        Ok(())
+    }
+
     /// Says that an upload was looked at without a result, so that it is not the first again.
     pub async fn touch_photo_upload(&self, digest: PhotoDigest, uploader: Uuid) -> Result<(), StoreError> {
         sqlx::query(

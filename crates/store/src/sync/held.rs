@@ -6,9 +6,11 @@
 mod list;
 mod replay;
 mod settle;
+mod weighing;
 
 pub use list::{HeldEntry, HeldFilter};
 pub use settle::{SettleError, Settler};
+pub(crate) use weighing::{Weighed, Weighing};
 
 use super::push::{Named, Told};
 use crate::door::{NewEntry, Signing};
@@ -26,12 +28,16 @@ use std::collections::BTreeMap;
 use std::str::FromStr;
 use uuid::Uuid;
 
-pub(crate) use crate::door::restricts;
-
 /// Most clamps that one mark stands for.
 const MAX_BEARERS: i64 = 20;
+/// Most entries of one device that are held at once and restrict nothing: further ones wait on the device. What may restrict
+/// is held however many there are.
+pub const MAX_HELD: u32 = 2_000;
 /// Most bytes of an element that are kept.
 pub const MAX_RAW: usize = 64 * 1024;
+
+pub(crate) const REVOKED: &str = "It was written after the device was revoked.";
+pub(crate) const FAILED: &str = "The service failed on it several times; its keepers were told.";
 
 /// Why an entry is held.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -50,11 +56,13 @@ pub enum HeldReason {
     DeviceRevoked,
     /// The service failed on it several times.
     Internal,
+    /// While it was held its id was used for something else: it will never be recorded under it.
+    IdReused,
 }
 
 impl HeldReason {
     /// Every reason.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::UnknownKind,
         Self::Unreadable,
         Self::UnknownClamp,
@@ -62,6 +70,7 @@ impl HeldReason {
         Self::UnknownReference,
         Self::DeviceRevoked,
         Self::Internal,
+        Self::IdReused,
     ];
     /// The word of the database.
     pub const fn code(self) -> &'static str {
@@ -73,6 +82,20 @@ impl HeldReason {
             Self::UnknownReference => "unknown_reference",
             Self::DeviceRevoked => "device_revoked",
             Self::Internal => "internal",
+            Self::IdReused => "id_reused",
+        }
+    }
+    /// In words, of one that goes on waiting for another reason than that it came for; those have words of their own.
+    pub(crate) const fn detail(self) -> Option<&'static str> {
+        match self {
+            Self::DeviceRevoked => Some(REVOKED),
+            Self::Internal => Some(FAILED),
+            Self::IdReused => Some("While it was held its id was used for something else."),
+            Self::UnknownKind
+            | Self::Unreadable
+            | Self::UnknownClamp
+            | Self::AmbiguousMark
+            | Self::UnknownReference => None,
         }
     }
 }
@@ -180,9 +203,15 @@ pub(crate) struct Kept {
     pub kind: Option<String>,
     pub clamp: Option<ClampId>,
     pub mark: Option<String>,
+    /// Every clamp and every mark that it names, marks as keys.
+    pub clamps: Vec<ClampId>,
+    pub mark_keys: Vec<String>,
+    /// Whether it may restrict.
     pub restricts: bool,
-    /// The clamps that it bars meanwhile.
+    /// The clamps that it bars meanwhile; until they were weighed, those that it may.
     pub bars: Vec<ClampId>,
+    /// Those that it was looked at for and leaves alone.
+    pub weighed: Vec<ClampId>,
     /// The yards whose leads see it.
     pub yards: Vec<YardId>,
     pub performed_by: Option<PersonId>,
@@ -224,18 +253,20 @@ pub(crate) async fn try_lock_device(tx: &mut Tx, device: DeviceId) -> Result<boo
 /// Held entries by their ids.
 pub(crate) async fn look_up(tx: &mut Tx, keys: &[Uuid]) -> Result<Vec<KnownHeld>, StoreError> {
     let rows: Vec<(Uuid, String, String, String)> = sqlx::query_as(
-        "-- held.look_up\nselect id, reason, detail, state from held_entry where id = any($1) order by id",
+        "-- held.look_up
+         select id, coalesce(stays_because, reason), detail, state from held_entry where id = any($1) order by id",
     )
     .bind(keys)
     .fetch_all(&mut **tx)
     .await?;
     rows.into_iter()
         .map(|(id, reason, detail, state)| {
+            let reason: HeldReason = crate::reference::word("held_entry", "reason", id, &reason)?;
             Ok(KnownHeld {
                 id: EntryId::new(id),
-                reason: crate::reference::word("held_entry", "reason", id, &reason)?,
+                reason,
                 state: crate::reference::word("held_entry", "state", id, &state)?,
-                detail,
+                detail: reason.detail().map_or(detail, str::to_owned),
             })
         })
         .collect()
@@ -271,6 +302,29 @@ pub(crate) async fn bearers(
         }
     }
     Ok(bearers)
+}
+
+/// The marks that something names, as keys.
+pub(crate) fn mark_keys(marks: &[String]) -> Vec<String> {
+    marks
+        .iter()
+        .map(|mark| exact_key(&mark.replace('\0', "\u{fffd}")))
+        .filter(|key| !key.is_empty())
+        .collect()
+}
+
+/// How many more entries of a device are held that restrict nothing; asked under the device's lock.
+pub(crate) async fn room_of(tx: &mut Tx, device: DeviceId) -> Result<u32, StoreError> {
+    let held: i64 = sqlx::query_scalar(
+        "-- held.room
+         select count(*) from (
+           select from held_entry where device_id = $1 and state = 'held' and not restricts limit $2) as h",
+    )
+    .bind(device.uuid())
+    .bind(i64::from(MAX_HELD))
+    .fetch_one(&mut **tx)
+    .await?;
+    Ok(MAX_HELD.saturating_sub(u32::try_from(held).unwrap_or(MAX_HELD)))
 }
 
 /// The tag-out of a clamp that a held entry bars, under an id that anyone can derive.
@@ -377,22 +431,29 @@ async fn insert(tx: &mut Tx, device: DeviceId, by: PersonId, held: &[&Kept]) -> 
     }
     let instant = |instant: Option<Timestamp>| -> Option<SqlTimestamp> { instant.map(ToSqlx::to_sqlx) };
     let life = |one: &Kept| match &one.signing {
-        Some(Signing::Key { from, until }) => (Some(*from), Some(*until)),
-        Some(Signing::Unsigned(_)) | None => (None, None),
+        Some(Signing::Key { id, from, until }) => (Some(*id), Some(*from), Some(*until)),
+        Some(Signing::Unsigned(_)) | None => (None, None, None),
+    };
+    let texts = |texts: &[String]| -> String {
+        let quoted = |text: &String| format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\""));
+        format!("{{{}}}", texts.iter().map(quoted).collect::<Vec<_>>().join(","))
     };
     sqlx::query(
         "-- held.insert
          insert into held_entry (id, device_id, entry_id, told_hash, reason, detail, kind, clamp_id, mark, mark_key,
            restricts, bars, yards, performed_by, performed_at, counted_at, corrected, signed_from, signed_until, raw,
-           received_at, received_by)
+           clamps, mark_keys, weighed, signed_key, received_at, received_by)
          select u.id, $1, u.entry_id, u.told_hash, u.reason, u.detail, u.kind, u.clamp_id, u.mark, u.mark_key,
            u.restricts, u.bars::uuid[], u.yards::uuid[], u.performed_by, u.performed_at, u.counted_at, u.corrected,
-           u.signed_from, u.signed_until, u.raw, $2, $3
+           u.signed_from, u.signed_until, u.raw, u.clamps::uuid[], u.mark_keys::text[], u.weighed::uuid[], u.signed_key,
+           $2, $3
          from unnest($4::uuid[], $5::uuid[], $6::bytea[], $7::text[], $8::text[], $9::text[], $10::uuid[], $11::text[],
            $12::text[], $13::boolean[], $14::text[], $15::text[], $16::uuid[], $17::timestamptz[], $18::timestamptz[],
-           $19::boolean[], $20::timestamptz[], $21::timestamptz[], $22::bytea[])
+           $19::boolean[], $20::timestamptz[], $21::timestamptz[], $22::bytea[], $23::text[], $24::text[], $25::text[],
+           $26::uuid[])
            as u(id, entry_id, told_hash, reason, detail, kind, clamp_id, mark, mark_key, restricts, bars, yards,
-                performed_by, performed_at, counted_at, corrected, signed_from, signed_until, raw)
+                performed_by, performed_at, counted_at, corrected, signed_from, signed_until, raw, clamps, mark_keys,
+                weighed, signed_key)
          on conflict (id) do nothing",
     )
     .bind(device.uuid())
@@ -414,9 +475,13 @@ async fn insert(tx: &mut Tx, device: DeviceId, by: PersonId, held: &[&Kept]) -> 
     .bind(held.iter().map(|one| instant(one.performed_at)).collect::<Vec<_>>())
     .bind(held.iter().map(|one| instant(one.counted.map(|(at, _)| at))).collect::<Vec<_>>())
     .bind(held.iter().map(|one| one.counted.is_some_and(|(_, corrected)| corrected)).collect::<Vec<_>>())
-    .bind(held.iter().map(|one| instant(life(one).0)).collect::<Vec<_>>())
     .bind(held.iter().map(|one| instant(life(one).1)).collect::<Vec<_>>())
+    .bind(held.iter().map(|one| instant(life(one).2)).collect::<Vec<_>>())
     .bind(held.iter().map(|one| one.raw.get(..MAX_RAW).unwrap_or(&one.raw).to_vec()).collect::<Vec<_>>())
+    .bind(held.iter().map(|one| literal(one.clamps.iter().map(|clamp| clamp.uuid()))).collect::<Vec<_>>())
+    .bind(held.iter().map(|one| texts(&one.mark_keys)).collect::<Vec<_>>())
+    .bind(held.iter().map(|one| literal(one.weighed.iter().map(|clamp| clamp.uuid()))).collect::<Vec<_>>())
+    .bind(held.iter().map(|one| life(one).0).collect::<Vec<_>>())
     .execute(&mut **tx)
     .await?;
     Ok(())

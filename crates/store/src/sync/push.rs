@@ -7,9 +7,10 @@ mod chunk;
 mod plan;
 
 use super::clocks::Monotonic;
+use super::guard::guarded;
 use super::held::HeldReason;
 use super::receipts::Progress;
-use crate::door::{Recorded, Signing};
+use crate::door::{Recorded, Signing, may_restrict};
 use crate::{Store, StoreError};
 use chunk::{Chunk, Done, Hold};
 use clampward_domain::entry::{Body, JudgedBy};
@@ -19,14 +20,13 @@ use clampward_domain::reference::YardScope;
 use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 pub(crate) use plan::new_entry;
-use std::future::poll_fn;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::pin::pin;
-use std::task::Poll;
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 /// Most elements of one transaction.
 pub const CHUNK: usize = 100;
+/// How many entries of a chunk may find their clamp held by somebody else before its rest has to wait.
+const MAX_LOCKED: usize = 8;
 /// How often the service fails on an entry before it is held.
 pub const MAX_FAILURES: u32 = 5;
 
@@ -115,7 +115,8 @@ pub struct Push {
     pub number: u32,
     /// Who hands it in: the device's own account, or whoever brings the file.
     pub by: PersonId,
-    /// The yards of which the device may tell now.
+    /// The yards of whoever hands it in: of what lies in them they are told more than that it is recorded. Of which yards the
+    /// device may tell, its account says.
     pub yards: YardScope,
     /// Where the device's counting stands, if the device itself sends it at this moment.
     pub sent: Option<Monotonic>,
@@ -156,6 +157,8 @@ pub enum BecameWhat {
     Refused,
     /// Not now.
     Retry,
+    /// Not now: it restricts nothing, and as many entries of its device are held as may be.
+    TooManyHeld,
 }
 
 /// What became of a push.
@@ -198,6 +201,13 @@ impl Read {
             Self::Unreadable(unread) | Self::UnknownKind(unread) | Self::Failed(unread) => unread.id,
         }
     }
+    /// Whether it may restrict a clamp: nobody knows what it says that cannot be read.
+    fn may_restrict(&self) -> bool {
+        match self {
+            Self::Entry(told) => may_restrict(&told.body),
+            Self::Unreadable(_) | Self::UnknownKind(_) | Self::Failed(_) => true,
+        }
+    }
     /// The device's count, if it can be made out.
     pub fn device_seq(&self) -> Option<u64> {
         match self {
@@ -218,38 +228,63 @@ impl Element {
     }
 }
 
+/// A clamp's standing is told with the last of its entries only: hundreds may be about one clamp.
+fn tell_states_once(results: &mut [Became]) {
+    let mut told = BTreeSet::new();
+    for became in results.iter_mut().rev() {
+        if let BecameWhat::Recorded(recorded) = &mut became.outcome
+            && recorded.state_now.is_some()
+            && !told.insert(recorded.clamp)
+        {
+            recorded.state_now = None;
+        }
+    }
+}
+
 impl Store {
     /// Takes a push. Whatever comes again is answered as the first time.
     pub async fn push(&self, push: &Push, reader: Reader<'_>) -> Result<Pushed, PushError> {
         let mut results = Vec::with_capacity(push.elements.len());
         let mut new_number = None;
-        let mut brings_clamps = false;
+        let mut brings = BTreeSet::new();
+        let mut is_hasty = false;
         let mut waiting = push.elements.chunks(CHUNK);
         // A push of nothing tells how many wait, and what time it is there.
         let nothing: &[Element] = &[];
         let mut next = Some(waiting.next().unwrap_or(nothing));
         while let Some(elements) = next {
-            let done = match self.chunk(push, elements, None).await {
+            let done = match self.chunk(push, elements, None, is_hasty).await {
                 Ok(Some(done)) => done,
+                // Somebody holds a clamp of it, which is none of the others' business.
+                Err(Failed::Transient(error)) if error.is_locked() => {
+                    is_hasty = true;
+                    let done = self.one_by_one(push, elements, is_hasty).await;
+                    let none = |became: &Became| became.outcome == BecameWhat::Retry;
+                    if results.is_empty() && done.results.iter().all(none) {
+                        return Err(error.into());
+                    }
+                    done
+                }
                 Ok(None) if results.is_empty() => return Err(PushError::UnderWay),
                 Ok(None) => break,
                 Err(Failed::Transient(error)) if results.is_empty() => return Err(error.into()),
                 Err(Failed::Transient(_)) => break,
                 Err(Failed::Unexpected(error)) => {
                     tracing::warn!(device = %push.device, error, "a chunk failed; its entries are done one by one");
-                    self.one_by_one(push, elements).await
+                    self.one_by_one(push, elements, is_hasty).await
                 }
             };
             new_number = done.new_number.or(new_number);
-            brings_clamps |= done.brings_clamps;
+            brings.extend(done.brings);
             results.extend(done.results);
             next = waiting.next();
         }
         let rest = push.elements.get(results.len()..).unwrap_or_default();
         results.extend(rest.iter().map(|element| element.became(BecameWhat::Retry)));
-        if brings_clamps {
+        tell_states_once(&mut results);
+        if !brings.is_empty() {
             // It is tried again later where it fails.
-            if let Err(error) = self.replay_held(reader, u32::MAX).await {
+            if let Err(error) = self.replay_naming(&brings, reader).await {
                 tracing::warn!(%error, "held entries of new clamps wait for their next try");
             }
         }
@@ -266,6 +301,7 @@ impl Store {
         push: &Push,
         elements: &[Element],
         hold: Option<Hold>,
+        is_hasty: bool,
     ) -> Result<Option<Done>, Failed> {
         if hold.is_none()
             && elements
@@ -279,18 +315,9 @@ impl Store {
             push,
             elements,
             hold,
+            is_hasty,
         };
-        let mut work = pin!(self.run_command("sync.push", &chunk));
-        // What panicked is dropped with its transaction and never polled again.
-        let guarded =
-            poll_fn(
-                |context| match catch_unwind(AssertUnwindSafe(|| work.as_mut().poll(context))) {
-                    Ok(Poll::Pending) => Poll::Pending,
-                    Ok(Poll::Ready(done)) => Poll::Ready(Some(done)),
-                    Err(_) => Poll::Ready(None),
-                },
-            );
-        match guarded.await {
+        match guarded(self.run_command("sync.push", &chunk)).await {
             Some(Ok(done)) => Ok(done),
             Some(Err(error)) if error.is_busy() || error.is_away() || error.is_repeatable() => {
                 Err(Failed::Transient(error))
@@ -300,24 +327,43 @@ impl Store {
         }
     }
 
-    async fn one_by_one(&self, push: &Push, elements: &[Element]) -> Done {
+    /// Does elements one by one, what may restrict first. `is_hasty` says that somebody may be holding one of the clamps: its
+    /// entries wait, and the others do not wait for them.
+    async fn one_by_one(&self, push: &Push, elements: &[Element], is_hasty: bool) -> Done {
         let mut all = Done::default();
-        for element in elements {
+        let mut in_order: Vec<&Element> = elements.iter().collect();
+        in_order.sort_by_key(|element| !element.read.may_restrict());
+        let mut locked: Vec<&Named> = Vec::new();
+        for element in in_order {
+            let named = match &element.read {
+                Read::Entry(told) => Some(&told.named),
+                Read::Unreadable(_) | Read::UnknownKind(_) | Read::Failed(_) => None,
+            };
+            let waits = named.is_some_and(|named| locked.contains(&named)) || locked.len() >= MAX_LOCKED;
             let only = std::slice::from_ref(element);
-            let done = match self.chunk(push, only, None).await {
-                Ok(Some(done)) => Some(done),
-                Ok(None) | Err(Failed::Transient(_)) => None,
-                Err(Failed::Unexpected(error)) => self.failed(push, element, &error).await,
+            let done = if waits {
+                None
+            } else {
+                match self.chunk(push, only, None, is_hasty).await {
+                    Ok(Some(done)) => Some(done),
+                    Ok(None) => None,
+                    Err(Failed::Transient(error)) => {
+                        locked.extend(named.filter(|_| error.is_locked()));
+                        None
+                    }
+                    Err(Failed::Unexpected(error)) => self.failed(push, element, &error).await,
+                }
             };
             match done {
                 Some(done) => {
                     all.new_number = done.new_number.or(all.new_number);
-                    all.brings_clamps |= done.brings_clamps;
+                    all.brings.extend(done.brings);
                     all.results.extend(done.results);
                 }
                 None => all.results.push(element.became(BecameWhat::Retry)),
             }
         }
+        all.results.sort_by_key(|became| became.index);
         all
     }
 
@@ -338,7 +384,7 @@ impl Store {
         let only = std::slice::from_ref(element);
         // Barring its clamp may be what fails.
         for hold in [Hold::AndBar, Hold::Only] {
-            match self.chunk(push, only, Some(hold)).await {
+            match self.chunk(push, only, Some(hold), false).await {
                 Ok(done) => return done,
                 Err(Failed::Transient(_)) => return None,
                 Err(Failed::Unexpected(error)) => {

@@ -336,7 +336,7 @@ impl Store {
                          when h.state in ('placed', 'replayed') then 'recorded'
                          else coalesce(h.state, r.outcome) end,
                     case when r.outcome = 'recorded' or h.state in ('placed', 'replayed') then l.position end,
-                    r.received_at, h.reason
+                    r.received_at, coalesce(h.stays_because, h.reason)
                from device_receipt as r
                left join held_entry as h on h.id = r.held_id
                left join ledger as l on l.id = r.entry_id

@@ -5,7 +5,7 @@ use clampward_domain::fold::ClampState;
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_domain::reference::YardScope;
 use clampward_store::Store;
-use clampward_store::feed::{Cursor, FeedClamp, SnapshotStart};
+use clampward_store::feed::{Cursor, FeedClamp, Seen, SnapshotPart, SnapshotStart};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What a reader has of a clamp.
@@ -15,6 +15,19 @@ struct Kept {
     reference_version: u64,
     state: String,
     yards: BTreeSet<YardId>,
+}
+
+/// A part of a snapshot, where there is no other history.
+pub async fn part(
+    store: &Store,
+    cursor: Cursor,
+    after: Option<ClampId>,
+    limit: u32,
+) -> (Cursor, Vec<FeedClamp>) {
+    match store.snapshot_clamps(cursor, after, limit).await.unwrap() {
+        SnapshotPart::Clamps(cursor, clamps) => (cursor, clamps),
+        other => panic!("{other:?}"),
+    }
 }
 
 /// The reader.
@@ -34,6 +47,7 @@ impl Mirror {
             position: 0,
             tag: 0,
             yard,
+            seen: Some(Seen { position: 0, tag: 0 }),
         };
         Self {
             cursors: yards.into_iter().map(|yard| (yard, beginning(yard))).collect(),
@@ -51,9 +65,9 @@ impl Mirror {
     /// Takes up a yard by its snapshot.
     pub async fn gain(&mut self, store: &Store, yard: YardId) {
         let start = store.begin_snapshot(yard).await.unwrap().unwrap();
-        let clamps = store.snapshot_clamps(yard, None, 10_000).await.unwrap();
+        let (cursor, clamps) = part(store, start.cursor, None, 10_000).await;
         self.take(yard, &clamps);
-        self.cursors.insert(yard, start.cursor);
+        self.cursors.insert(yard, cursor);
     }
     /// Takes clamps of a yard up, whichever are newer than what there is.
     pub fn take(&mut self, yard: YardId, clamps: &[FeedClamp]) {
@@ -136,7 +150,8 @@ impl Mirror {
         let scope = YardScope::Some(yards.to_vec());
         let mut there = BTreeSet::new();
         for yard in yards {
-            for line in store.snapshot_clamps(*yard, None, 10_000).await.unwrap() {
+            let start = store.begin_snapshot(*yard).await.unwrap().unwrap();
+            for line in part(store, start.cursor, None, 10_000).await.1 {
                 there.insert(line.clamp);
                 let kept = self.kept.get(&line.clamp).expect("a clamp that is there");
                 assert!(kept.yards.contains(yard), "{} in {yard}", line.clamp);

@@ -94,6 +94,7 @@ pub fn read(raw: &[u8]) -> Read {
         body,
         signing: if line.signed {
             Signing::Key {
+                id: Uuid::nil(),
                 from: "2020-01-01T00:00:00Z".parse().unwrap(),
                 until: "2030-01-01T00:00:00Z".parse().unwrap(),
             }

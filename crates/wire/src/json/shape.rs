@@ -4,8 +4,9 @@
 //! It says less than the schema where the schema offers several forms. It decides whether a body is taken in one thing
 //! only: an object is never read from a list.
 
+use super::place::Place;
 use super::plain::{DECIMAL_IN_QUOTES, ID_ADVICE, given, wanted};
-use super::{MAX_FAULTS, join};
+use super::{MAX_FAULTS, quoted};
 use crate::problem::FieldError;
 use clampward_domain::quantity::parse_decimal;
 use serde_json::{Map, Value};
@@ -41,7 +42,7 @@ fn look<T: ToSchema + 'static>(value: &Value, sought: Sought) -> Vec<FieldError>
         sought,
         faults: Vec::new(),
     };
-    walk.look(&published.root, value, "");
+    walk.look(&published.root, value, &Place::Root);
     walk.faults
 }
 
@@ -92,18 +93,25 @@ struct Walk<'a> {
 }
 
 impl<'a> Walk<'a> {
-    fn add(&mut self, pointer: String, code: &'static str, detail: String) {
-        if self.sought == Sought::Everything && self.faults.len() < MAX_FAULTS {
-            self.faults.push(FieldError::new(pointer, code, detail));
+    fn add(&mut self, place: &Place<'_>, code: &'static str, detail: String) {
+        if self.sought == Sought::Everything && !self.is_full() {
+            self.faults.push(FieldError::new(place.pointer(), code, detail));
         }
     }
-    fn look(&mut self, schema: &Value, value: &Value, pointer: &str) {
+    /// Whether there is enough to say.
+    fn is_full(&self) -> bool {
+        self.faults.len() >= MAX_FAULTS
+    }
+    fn look(&mut self, schema: &Value, value: &Value, place: &Place<'_>) {
+        if self.is_full() {
+            return;
+        }
         let schemas = self.schemas;
         let Some(schema) = resolved(schemas, schema) else {
             return;
         };
         for part in list(schema, "allOf") {
-            self.look(part, value, pointer);
+            self.look(part, value, place);
         }
         let forms: Vec<&Value> = list(schema, "oneOf")
             .iter()
@@ -123,40 +131,41 @@ impl<'a> Walk<'a> {
                 }
             }
             match fitting.as_slice() {
-                [only] => self.look(only, value, pointer),
-                [] => self.wrong_type(schema, value, pointer),
+                [only] => self.look(only, value, place),
+                [] => self.wrong_type(schema, value, place),
                 [_, ..] => {}
             }
             return;
         }
         if !has_type(schema, value) {
-            return self.wrong_type(schema, value, pointer);
+            return self.wrong_type(schema, value, place);
         }
         match value {
-            Value::Object(fields) => self.object(schema, fields, pointer),
+            Value::Object(fields) => self.object(schema, fields, place),
             Value::Array(items) => {
                 if let Some(of) = schema.get("items") {
                     for (index, item) in items.iter().enumerate() {
-                        self.look(of, item, &join(pointer, &index.to_string()));
+                        self.look(of, item, &Place::Item(place, index));
                     }
                 }
             }
-            Value::String(text) => self.text(schema, text, pointer),
+            Value::String(text) => self.text(schema, text, place),
             Value::Null | Value::Bool(_) | Value::Number(_) => {}
         }
     }
-    fn wrong_type(&mut self, schema: &Value, value: &Value, pointer: &str) {
+    fn wrong_type(&mut self, schema: &Value, value: &Value, place: &Place<'_>) {
         let detail = format!("{}, not {}", wanted(schema), given(value));
-        if self.sought == Sought::ListsForObjects && value.is_array() {
-            self.faults.push(FieldError::new(pointer, "wrong-type", detail));
+        if self.sought == Sought::ListsForObjects && value.is_array() && !self.is_full() {
+            self.faults
+                .push(FieldError::new(place.pointer(), "wrong-type", detail));
         } else {
-            self.add(pointer.to_owned(), "wrong-type", detail);
+            self.add(place, "wrong-type", detail);
         }
     }
-    fn object(&mut self, schema: &Value, fields: &Map<String, Value>, pointer: &str) {
+    fn object(&mut self, schema: &Value, fields: &Map<String, Value>, place: &Place<'_>) {
         let known = schema.get("properties").and_then(Value::as_object);
         for (name, value) in fields {
-            let here = join(pointer, name);
+            let here = Place::Field(place, name);
             match known.and_then(|known| known.get(name)) {
                 Some(of) if is_decimal(known, name) => self.decimal(of, value, &here),
                 Some(of) => self.look(of, value, &here),
@@ -168,7 +177,7 @@ impl<'a> Walk<'a> {
                             .map(|(name, _)| name.as_str())
                             .collect();
                         let detail = format!("{name} is not known here: {} are", names.join(", "));
-                        self.add(here, "unknown-field", detail);
+                        self.add(&here, "unknown-field", detail);
                     }
                     Some(of @ Value::Object(_)) => self.look(of, value, &here),
                     Some(_) | None => {}
@@ -177,31 +186,35 @@ impl<'a> Walk<'a> {
         }
         let needed = list(schema, "required").iter().filter_map(Value::as_str);
         for name in needed.filter(|name| !fields.contains_key(*name)) {
-            self.add(join(pointer, name), "missing-field", format!("{name} is needed"));
+            self.add(
+                &Place::Field(place, name),
+                "missing-field",
+                format!("{name} is needed"),
+            );
         }
     }
-    fn text(&mut self, schema: &Value, text: &str, pointer: &str) {
+    fn text(&mut self, schema: &Value, text: &str, place: &Place<'_>) {
         let words: Vec<&str> = list(schema, "enum").iter().filter_map(Value::as_str).collect();
         if !words.is_empty() && !words.contains(&text) {
-            let detail = format!("{text:?} is not known here: write {}", words.join(", "));
-            self.add(pointer.to_owned(), "unknown-word", detail);
+            let detail = format!("{:?} is not known here: write {}", quoted(text), words.join(", "));
+            self.add(place, "unknown-word", detail);
         }
         let is_id = schema.get("format").is_some_and(|format| format == "uuid");
         if is_id && Uuid::parse_str(text).is_err() {
-            self.add(pointer.to_owned(), "invalid-value", ID_ADVICE.to_owned());
+            self.add(place, "invalid-value", ID_ADVICE.to_owned());
         }
     }
-    fn decimal(&mut self, schema: &Value, value: &Value, pointer: &str) {
+    fn decimal(&mut self, schema: &Value, value: &Value, place: &Place<'_>) {
         match value {
             Value::String(text) => {
                 if let Err(error) = parse_decimal(text) {
-                    self.add(pointer.to_owned(), "invalid-value", error.to_string());
+                    self.add(place, "invalid-value", error.to_string());
                 }
             }
             other if has_type(schema, other) => {}
             other => {
                 let detail = format!("{DECIMAL_IN_QUOTES}, not {}", given(other));
-                self.add(pointer.to_owned(), "wrong-type", detail);
+                self.add(place, "wrong-type", detail);
             }
         }
     }

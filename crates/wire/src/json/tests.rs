@@ -269,3 +269,58 @@ fn a_quantity_is_faulted_at_its_number_and_at_its_unit() {
         "{errors:?}"
     );
 }
+
+/// Bytes of the pointers and words of a refusal.
+fn size(errors: &[FieldError]) -> usize {
+    errors
+        .iter()
+        .map(|error| error.pointer.len() + error.detail.len())
+        .sum()
+}
+
+#[test]
+fn a_refusal_is_small_whatever_was_sent() {
+    let long = "k".repeat(500_000);
+    let times = vec![r#"{"_at":""}"#; 43_000].join(",");
+    let lists = vec!["[]"; 200_000].join(",");
+    let deep = |inner: &str| {
+        let name = "~".repeat(MAX_KEY);
+        let open = format!("{{\"{name}\":");
+        format!("{}{inner}{}", open.repeat(30), "}".repeat(30))
+    };
+    let text = "\\u0001".repeat(80_000);
+    for body in [
+        format!("{{\"{long}\":[{times}]}}"),
+        format!("{{\"{long}\":[{lists}]}}"),
+        format!("{{\"{long}\":{{}}}}"),
+        format!("{{\"findings\":[{times}]}}"),
+        format!("{{\"findings\":[{lists}]}}"),
+        deep(&format!("[{times}]")),
+        deep(&format!("{{\"a_at\":\"{text}\",\"b_at\":\"{text}\"}}")),
+        format!("{{\"performed_at\":\"{text}\"}}"),
+        format!("{{\"findings\":\"{text}\"}}"),
+        format!("{{\"performed_at\":{}}}", "9".repeat(500_000)),
+    ] {
+        let beginning: String = body.chars().take(80).collect();
+        let errors = read::<Inspection>(body.as_bytes())
+            .expect_err(&beginning)
+            .into_errors();
+        assert!(
+            (1..=MAX_FAULTS).contains(&errors.len()),
+            "{beginning}: {}",
+            errors.len()
+        );
+        assert!(size(&errors) < 64 * 1024, "{beginning}: {} bytes", size(&errors));
+    }
+}
+
+#[test]
+fn names_of_fields_have_a_length_and_what_lies_too_deep_is_named_at_the_place_around_it() {
+    let at = |length: usize| faults(&format!("{{\"findings\":[{{\"{}\":1}}]}}", "k".repeat(length)));
+    assert_eq!(at(MAX_KEY + 1), [place("/findings/0", "key-too-long")]);
+    let known = format!("/findings/0/{}", "k".repeat(MAX_KEY));
+    assert!(at(MAX_KEY).contains(&place(&known, "unknown-field")));
+    let name = "n".repeat(MAX_KEY);
+    let nested = format!("{{\"{name}\":{{\"{name}\":{{\"{name}\":{{\"some_at\":\"\"}}}}}}}}");
+    assert!(faults(&nested).contains(&place(&format!("/{name}/{name}"), "time-malformed")));
+}

@@ -128,6 +128,8 @@ problems! {
         "One push of a device is recorded at a time. Wait as long as Retry-After says, then send it again: what was recorded is found by its id.";
     ENTRY_HELD = "entry-held", 409, "The entry is held",
         "The entry is kept as it came until a person places it or its cause goes away. Nothing of it is lost; see the yard lead.";
+    TOO_MANY_HELD = "too-many-held", 409, "Too many entries of the device are held",
+        "As many entries of this device as held_entries of /v1/limits says wait to be placed, so that one which restricts nothing is not taken now. Keep it and send it again later, after retry_after_seconds or more; see the yard lead, who places or dismisses them. What may restrict is taken all the same.";
     HELD_ENTRY_SETTLED = "held-entry-settled", 409, "The held entry is settled already",
         "It was placed, dismissed or recorded by itself before. Read it to see what became of it, and by whom.";
     NOT_AN_ENTRY = "not-an-entry", 422, "The held entry cannot be placed",

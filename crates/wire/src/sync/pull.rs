@@ -16,7 +16,7 @@ use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 /// Which form of [`ClampState`] states are handed out in: a digest compares equal forms only.
-pub const STATE_FORMAT: u32 = 1;
+pub const STATE_FORMAT: u32 = 2;
 
 /// Most bytes of one photo.
 pub const MAX_PHOTO_BYTES: u64 = 20 << 20;
@@ -230,7 +230,8 @@ impl ToSchema for ReferenceLine {}
 /// First line of a snapshot.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct SnapshotHead {
-    /// Where to go on pulling. A snapshot that was taken up again keeps the cursor of its first part.
+    /// Where to go on pulling, unless a later line brings another cursor. A snapshot that was taken up again keeps the
+    /// cursor that it was taken up with.
     pub cursor: String,
     /// Epoch of the ledger.
     pub epoch: u32,
@@ -263,6 +264,10 @@ pub struct SnapshotClamp {
     /// The clamp.
     #[serde(flatten)]
     pub clamp: ClampLine,
+    /// The cursor to keep from here on instead of the one before: it goes on from the same place, and says how far the
+    /// states go that you were told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cursor: Option<String>,
 }
 
 /// The word by which a line says that it is about a clamp.

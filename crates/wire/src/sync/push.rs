@@ -76,7 +76,10 @@ pub struct PushEntry {
     /// That person's signature. Without it the entry may restrict, but is never credited and releases nothing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub signature: Option<Signature>,
-    /// The versions by which the device judged; what is in force, if left out.
+    /// The versions by which the device judged: one of its yards with that yard's rules, and the clamp's model. What was
+    /// judged by a yard in which the clamp had not been by then, or by another model, restricts and counts for nothing
+    /// else. Left out, the registered model counts and a yard of the device's: the registered one, or the only one in
+    /// which its author may write so.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub judged_by: Option<JudgedOffline>,
     /// The fields of the endpoint of that kind, without `entry_id` and `performed_at`.
@@ -179,7 +182,7 @@ pub struct PushResult {
     /// What it came to when it was recorded; the same for each retry.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub result: Option<Outcome>,
-    /// The clamp's standing now.
+    /// The clamp's standing now, once for each clamp: with the last result that is about it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub state_now: Option<Standing>,
     /// What is wrong with it.
@@ -201,6 +204,9 @@ pub enum PushOutcome {
     Refused,
     /// The service could not do it now: send it again.
     Retry,
+    /// A person dismissed it. It is kept, and nothing comes of it any more. Receipts alone say so: a push that tells of it
+    /// again is answered `held`, as the first time.
+    Dismissed,
 }
 
 /// Why an entry is held.
@@ -221,4 +227,6 @@ pub enum HeldReason {
     DeviceRevoked,
     /// The service failed on it several times.
     Internal,
+    /// While it was held its id was used for other content: it is not recorded under it any more.
+    IdReused,
 }

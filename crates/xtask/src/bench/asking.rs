@@ -23,7 +23,8 @@ impl Random {
         self.0 ^= self.0 << 17;
         self.0
     }
-    fn clamp(&mut self, yard: &Yard) -> u64 {
+    /// A clamp of a yard.
+    pub fn clamp(&mut self, yard: &Yard) -> u64 {
         yard.first + self.next() % (yard.last - yard.first + 1)
     }
 }

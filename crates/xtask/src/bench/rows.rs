@@ -6,7 +6,7 @@ use super::http::{Asking, load};
 use super::pgbench::{self, Script};
 use super::table::{Line, Target, median};
 use super::{Bench, Running};
-use super::{pulls, wide};
+use super::{pulls, pushes, wide};
 use crate::demo::CAST;
 use crate::failure::{Done, Failure, While};
 use crate::workspace;
@@ -27,6 +27,8 @@ pub const ROWS: &[Row] = &[
     ("fleet", grown_fleet),
     ("reports", wide::reports),
     ("stream", wide::stream),
+    ("pushes", pushes::batches),
+    ("tablets", pushes::reconnecting),
     ("pulls", pulls::pages),
     ("snapshot", pulls::snapshot),
 ];

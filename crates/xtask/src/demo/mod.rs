@@ -14,6 +14,6 @@ mod stories;
 mod tablets;
 mod yards;
 
-pub use cast::CAST;
+pub use cast::{CAST, Member};
 pub use load::load;
-pub use tablets::{TABLETS, Tablet};
+pub use tablets::{AT_THE_BERTH, AtWork, CLAMP_OF_BOTH, IN_THE_HULL, SHORT_CODE, TABLETS, Tablet};

@@ -1,4 +1,4 @@
-//! What is kept between two starts: passwords, and the accounts of the first start.
+//! What is kept between two starts: passwords, and of the first start the accounts and where the tablets are.
 //!
 //! One file that only its owner can read. Knows nothing of databases and services.
 
@@ -13,6 +13,8 @@ use std::path::{Path, PathBuf};
 
 /// The file in the data folder.
 const NAME: &str = "kept.json";
+/// The folder of the tablets at work.
+const TABLETS: &str = "tablets";
 
 /// The kept file and what it says.
 pub struct Kept {
@@ -21,6 +23,8 @@ pub struct Kept {
     service_password: String,
     /// Accounts by the database that they are in.
     accounts: Map<String, Value>,
+    /// Folders of the tablets at work, by the database that knows them.
+    tablets: Map<String, Value>,
 }
 
 impl Kept {
@@ -39,6 +43,7 @@ impl Kept {
                 cluster_password,
                 service_password,
                 accounts: Map::new(),
+                tablets: Map::new(),
             };
             kept.write()?;
             return Ok(kept);
@@ -49,15 +54,18 @@ impl Kept {
             let found = value.get(name).and_then(Value::as_str).map(str::to_owned);
             found.ok_or_else(|| Failure::new(format!("{} holds no {name}", path.display())))
         };
-        let accounts = value
-            .get("accounts")
-            .and_then(Value::as_object)
-            .cloned()
-            .unwrap_or_default();
+        let by_database = |name: &str| {
+            value
+                .get(name)
+                .and_then(Value::as_object)
+                .cloned()
+                .unwrap_or_default()
+        };
         Ok(Self {
             cluster_password: password("cluster_password")?,
             service_password: password("service_password")?,
-            accounts,
+            accounts: by_database("accounts"),
+            tablets: by_database("tablets"),
             path,
         })
     }
@@ -82,10 +90,23 @@ impl Kept {
             .collect()
     }
 
-    /// Keeps the accounts of a first start.
-    pub fn keep_accounts(&mut self, database: &str, accounts: &[Account]) -> Done {
+    /// The folder of the tablets at work that this database knows, if it was filled here with the invented fleet.
+    pub fn tablets(&self, database: &str) -> Option<PathBuf> {
+        Some(self.path.with_file_name(self.tablets.get(database)?.as_str()?))
+    }
+
+    /// Keeps the accounts of a first start, and a place for its tablets if it has some.
+    pub fn keep(&mut self, database: &str, accounts: &[Account], has_tablets: bool) -> Done {
         let list = accounts.iter().map(Account::to_json).collect();
         self.accounts.insert(database.to_owned(), Value::Array(list));
+        if has_tablets {
+            // Another database with the same data folder has tablets of its own.
+            let name = match self.tablets.len() {
+                0 => TABLETS.to_owned(),
+                others => format!("{TABLETS}-{}", others.saturating_add(1)),
+            };
+            self.tablets.insert(database.to_owned(), Value::String(name));
+        }
         self.write()
     }
 
@@ -95,6 +116,7 @@ impl Kept {
             "cluster_password": self.cluster_password,
             "service_password": self.service_password,
             "accounts": self.accounts,
+            "tablets": self.tablets,
         });
         let new = self.path.with_extension("new");
         let doing = || format!("writing {}", new.display());
@@ -128,15 +150,18 @@ mod tests {
             password: "p \"q\"".to_owned(),
             yards: serde_json::json!(["y"]),
         };
-        first
-            .keep_accounts("here", std::slice::from_ref(&account))
-            .unwrap();
+        first.keep("here", std::slice::from_ref(&account), true).unwrap();
+        first.keep("empty", &[], false).unwrap();
+        first.keep("there", &[], true).unwrap();
         let second = Kept::open(&directory).unwrap();
         assert_eq!(second.cluster_password(), first.cluster_password());
         assert_eq!(second.service_password(), first.service_password());
         assert_ne!(second.service_password(), second.cluster_password());
         assert_eq!(second.accounts("here"), Some(vec![account]));
         assert_eq!(second.accounts("elsewhere"), None);
+        assert_eq!(second.tablets("here"), Some(directory.join("tablets")));
+        assert_eq!(second.tablets("there"), Some(directory.join("tablets-2")));
+        assert_eq!(second.tablets("empty"), None);
         let mode = std::fs::metadata(directory.join(NAME))
             .unwrap()
             .permissions()

@@ -200,6 +200,9 @@ pub(super) fn signed_in(request: &HttpRequest) -> Result<(Data<Services>, Claims
         if standing.exceeded {
             return Err(quota::exceeded(standing));
         }
+        if let Some(parked) = frame::Parked::in_request(request) {
+            parked.claim(caller)?;
+        }
     }
     Ok((services, claims))
 }

@@ -1,5 +1,6 @@
 //! A body that holds its request's place until it is sent or given up, but not for ever: a client that never reads would
-//! otherwise keep everybody else from exports.
+//! otherwise keep everybody else from exports. What its reader does not take for as long as the writer waits for them, the
+//! writer has given up, and the place goes back although the connection still stands.
 
 use crate::limits;
 use crate::shedding::Place;
@@ -12,23 +13,43 @@ use std::error::Error;
 use std::pin::Pin;
 use std::rc::Rc;
 use std::task::{Context, Poll};
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// Pause between two looks whether it is still read.
+const LOOK: Duration = Duration::from_secs(1);
 
 struct Held {
     body: BoxBody,
     /// Given back when the body is gone, or by the timer.
     place: Rc<Cell<Option<Place>>>,
+    /// Since when its reader is waited for; nothing while the writer is.
+    unread: Rc<Cell<Option<Instant>>>,
     timer: JoinHandle<()>,
 }
 
 impl Held {
     fn new(body: BoxBody, place: Place) -> Self {
         let place = Rc::new(Cell::new(Some(place)));
-        let held = Rc::clone(&place);
+        let unread = Rc::new(Cell::new(Some(Instant::now())));
+        let (held, waits) = (Rc::clone(&place), Rc::clone(&unread));
         let timer = rt::spawn(async move {
-            tokio::time::sleep(limits::STREAM_PLACE.duration()).await;
+            let end = Instant::now() + limits::STREAM_PLACE.duration();
+            let is_given_up = |now: Instant| {
+                let unread = waits.get();
+                unread.is_some_and(|since| now.duration_since(since) > limits::STREAM_READER.duration())
+            };
+            while Instant::now() < end && !is_given_up(Instant::now()) {
+                tokio::time::sleep(LOOK).await;
+            }
             drop(held.take());
         });
-        Self { body, place, timer }
+        Self {
+            body,
+            place,
+            unread,
+            timer,
+        }
     }
 }
 
@@ -49,7 +70,10 @@ impl MessageBody for Held {
         self: Pin<&mut Self>,
         context: &mut Context<'_>,
     ) -> Poll<Option<Result<Bytes, Self::Error>>> {
-        Pin::new(&mut self.get_mut().body).poll_next(context)
+        let this = self.get_mut();
+        let polled = Pin::new(&mut this.body).poll_next(context);
+        this.unread.set(polled.is_ready().then(Instant::now));
+        polled
     }
 }
 
@@ -69,7 +93,7 @@ mod tests {
     use crate::config::Limits;
     use crate::shedding::{Class, Shedder};
     use actix_web::body::BodyStream;
-    use futures_util::stream;
+    use futures_util::{StreamExt, stream};
     use std::sync::Arc;
 
     fn one_export() -> Arc<Shedder> {
@@ -95,6 +119,51 @@ mod tests {
         let page = hold(page, shedder.enter(Class::Exports));
         assert!(shedder.enter(Class::Exports).is_some());
         drop(page);
+    }
+
+    /// Polls a body once, as a connection does that has room.
+    fn read(body: &mut BoxBody) -> bool {
+        let context = &mut Context::from_waker(std::task::Waker::noop());
+        Pin::new(body).poll_next(context).is_ready()
+    }
+
+    /// A stream of two lines, after which it ends or keeps its reader waiting.
+    fn two_lines(shedder: &Arc<Shedder>, ends: bool) -> BoxBody {
+        let line = || Ok::<_, std::io::Error>(Bytes::from_static(b"{}\n"));
+        let lines = stream::iter([line(), line()]);
+        let body = if ends {
+            BoxBody::new(BodyStream::new(lines))
+        } else {
+            BoxBody::new(BodyStream::new(lines.chain(stream::pending())))
+        };
+        let response = HttpResponse::Ok().body(body);
+        hold(response, shedder.enter(Class::Exports)).into_body()
+    }
+
+    #[actix_web::test]
+    async fn the_place_of_a_stream_goes_back_when_its_writer_gives_its_reader_up() {
+        let shedder = one_export();
+        tokio::time::pause();
+        let mut sent = two_lines(&shedder, false);
+        let patience = limits::STREAM_READER.duration();
+        let second = Duration::from_secs(1);
+        // As long as something is taken now and then, it is read; while nothing is ready, it is not the reader's fault.
+        tokio::time::sleep(patience - second).await;
+        assert!(read(&mut sent));
+        tokio::time::sleep(patience - second).await;
+        assert!(read(&mut sent) && !read(&mut sent));
+        tokio::time::sleep(patience * 3).await;
+        assert!(shedder.enter(Class::Exports).is_none());
+        drop(sent);
+
+        let mut unread = two_lines(&shedder, true);
+        assert!(read(&mut unread));
+        tokio::time::sleep(patience + 3 * second).await;
+        assert!(
+            shedder.enter(Class::Exports).is_some(),
+            "the connection still stands"
+        );
+        drop(unread);
     }
 
     #[actix_web::test]

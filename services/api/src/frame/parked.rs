@@ -6,6 +6,7 @@ use actix_web::{HttpMessage, HttpRequest};
 use std::cell::Cell;
 use std::rc::Rc;
 use std::sync::Arc;
+use uuid::Uuid;
 
 /// A request's place, if it has one.
 pub(crate) struct Parked {
@@ -30,6 +31,17 @@ impl Parked {
     /// The place, for as long as the answer is sent.
     pub(super) fn take(&self) -> Option<Place> {
         self.place.take()
+    }
+    /// Says whose request it is, and whether they may have one more of its kind; if not, they have no place.
+    pub fn claim(&self, account: Uuid) -> Result<(), Failure> {
+        let Some(mut place) = self.place.take() else {
+            return Ok(());
+        };
+        if !place.claim(account) {
+            return Err(super::problems::own_exports());
+        }
+        self.place.set(Some(place));
+        Ok(())
     }
     /// Gives the place back: whoever waits takes nobody's.
     pub fn leave(&self) {

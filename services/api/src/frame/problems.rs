@@ -122,6 +122,12 @@ pub(super) fn overloaded(class: Class) -> Failure {
     problem.with("class", class.name()).into()
 }
 
+pub(super) fn own_exports() -> Failure {
+    let detail = "As many of your own exports are under way as one account may have: read them to their end, or close them.";
+    let problem = Problem::new(problem::OVERLOADED, detail);
+    problem.with("class", Class::Exports.name()).into()
+}
+
 pub(super) fn took_too_long() -> Failure {
     Failure::new(
         problem::TOOK_TOO_LONG,

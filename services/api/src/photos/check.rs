@@ -2,7 +2,7 @@
 //! that can be decoded; and the copy for viewing, which bears nothing but pixels. Knows no store.
 
 use super::format::Format;
-use crate::limits::{PHOTO_PIXELS, PHOTO_VIEW};
+use crate::limits::{PHOTO_DECODED, PHOTO_PIXELS, PHOTO_VIEW};
 use clampward_domain::canonical;
 use clampward_domain::photo::PhotoDigest;
 use image::codecs::jpeg::JpegEncoder;
@@ -41,6 +41,14 @@ pub enum Refused {
         /// Height that it tells.
         height: u32,
     },
+    /// More bytes than are decoded.
+    #[error("decoded it has {0} bytes, more than {limit}: send it with 8 bits for each colour", limit = PHOTO_DECODED.value)]
+    TooManyBytes(u64),
+    /// Looking at it was cut off again and again.
+    #[error(
+        "the service was cut off each time that it looked at it: send it as another kind of file, or smaller"
+    )]
+    NeverFinished,
     /// Cut off, or not what it begins as.
     #[error("the file is damaged or cut off: {0}")]
     Damaged(String),
@@ -53,6 +61,8 @@ impl Refused {
             Self::OtherContent => "other_content",
             Self::OtherKind => "other_kind",
             Self::TooManyPixels { .. } => "too_many_pixels",
+            Self::TooManyBytes(_) => "too_many_bytes",
+            Self::NeverFinished => "never_finished",
             Self::Damaged(_) => "damaged",
         }
     }
@@ -77,6 +87,9 @@ pub(super) fn check(bytes: &[u8], digest: PhotoDigest) -> Result<Checked, Refuse
     let (width, height) = decoder.dimensions();
     if u64::from(width) * u64::from(height) > PHOTO_PIXELS.value {
         return Err(Refused::TooManyPixels { width, height });
+    }
+    if decoder.total_bytes() > PHOTO_DECODED.value {
+        return Err(Refused::TooManyBytes(decoder.total_bytes()));
     }
     let orientation = decoder.orientation().map_err(damaged)?;
     let mut image = DynamicImage::from_decoder(decoder).map_err(damaged)?;

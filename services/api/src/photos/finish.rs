@@ -16,6 +16,9 @@ use uuid::Uuid;
 /// How long whoever sent the last piece waits for a place to have the photo looked at.
 const PATIENCE: Duration = Duration::from_secs(4);
 
+/// So often a look may be cut off; a photo at which it was cut off again is refused. Once is a service that was stopped.
+const MOST_LOOKS: u32 = 2;
+
 /// Why a photo could not be stored or read.
 #[derive(Debug, thiserror::Error)]
 pub enum PhotoError {
@@ -98,6 +101,14 @@ impl Photos {
             return self.lost(store, digest, uploader).await;
         };
         let bytes = Bytes::from(bytes);
+        // Noted before: if the process does not survive it, the next one knows.
+        let cut_off = store.begin_photo_look(digest, uploader).await?;
+        if cut_off >= MOST_LOOKS {
+            drop(place);
+            return self
+                .refuse(store, digest, uploader, &pieces, Refused::NeverFinished)
+                .await;
+        }
         let looking = {
             let bytes = bytes.clone();
             tokio::task::spawn_blocking(move || {
@@ -110,23 +121,34 @@ impl Photos {
         let checked = looking
             .await
             .unwrap_or_else(|_| Err(Refused::Damaged("it cannot be read".to_owned())));
+        store.end_photo_look(digest, uploader).await?;
         match checked {
             Ok(checked) => {
                 let photo = self.keep(store, digest, uploader, checked, bytes).await?;
                 self.clear(digest, uploader, &pieces).await;
                 Ok(Finished::Photo(photo))
             }
-            Err(refused) => {
-                store.restart_photo_upload(digest, uploader).await?;
-                self.clear(digest, uploader, &pieces).await;
-                tracing::info!(
-                    event = "photo_refused",
-                    code = refused.word(),
-                    "a photo is refused"
-                );
-                Err(refused.into())
-            }
+            Err(refused) => self.refuse(store, digest, uploader, &pieces, refused).await,
         }
+    }
+
+    /// Throws away what is no photo: the upload starts anew.
+    async fn refuse(
+        &self,
+        store: &Store,
+        digest: PhotoDigest,
+        uploader: Uuid,
+        pieces: &[Piece],
+        refused: Refused,
+    ) -> Result<Finished, PhotoError> {
+        store.restart_photo_upload(digest, uploader).await?;
+        self.clear(digest, uploader, pieces).await;
+        tracing::info!(
+            event = "photo_refused",
+            code = refused.word(),
+            "a photo is refused"
+        );
+        Err(refused.into())
     }
 
     /// Stores what is kept of a photo, then marks it.

@@ -2,6 +2,7 @@
 
 use crate::support::{Reply, TestApp};
 use crate::trade::{Fleet, Person, with};
+use clampward_api::config::Limits;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::TcpStream;
@@ -411,5 +412,49 @@ async fn a_stream_whose_reader_loses_access_breaks_off_visibly() {
         read < usize::try_from(CLAMPS).expect("a number"),
         "{read} of {CLAMPS}"
     );
+    fleet.app.stop().await;
+}
+
+/// Goal: one account that does not read keeps nobody from exports. Method: as many of one account's as may be are begun and
+/// not read, each far longer than what the buffers hold; then another account takes a snapshot.
+#[actix_web::test]
+async fn exports_that_one_account_does_not_read_leave_room_for_others() {
+    const CLAMPS: i32 = 24_000;
+    let fleet = Fleet::start_with(Limits {
+        exports: 2,
+        ..Limits::default()
+    })
+    .await;
+    let clamp = fleet.fit_clamp("4711").await;
+    fleet.app.copies_of(&clamp, CLAMPS).await;
+    let address = fleet.app.url.trim_start_matches("http://").to_owned();
+    let token = fleet.token(&fleet.lead);
+    let head = format!(
+        "GET /v1/clamps HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\nAccept: application/x-ndjson\r\n\
+         Accept-Encoding: identity\r\nConnection: close\r\n\r\n"
+    );
+    let begin = async || {
+        let (address, head) = (address.clone(), head.clone());
+        let begun = actix_web::web::block(move || {
+            let mut connection = TcpStream::connect(address).expect("a connection");
+            connection.write_all(head.as_bytes()).expect("sent");
+            let mut begun = [0; 512];
+            let length = connection.read(&mut begun).expect("a head");
+            (connection, String::from_utf8_lossy(&begun[..length]).into_owned())
+        });
+        begun.await.expect("a thread")
+    };
+    let (unread, first) = begin().await;
+    assert!(first.starts_with("HTTP/1.1 200"), "{first}");
+    let (_refused, second) = begin().await;
+    assert!(second.starts_with("HTTP/1.1 503"), "{second}");
+    assert!(second.to_lowercase().contains("retry-after"), "{second}");
+    let reader = fleet
+        .person("Newport Reader", &["integration"], &json!([fleet.clydebank]))
+        .await;
+    let path = format!("/v1/sync/snapshot?yard={}", fleet.clydebank);
+    let lines = fleet.get(&reader, &path).await.succeeded(200).lines();
+    assert_eq!(lines[lines.len() - 1]["end"], true);
+    drop(unread);
     fleet.app.stop().await;
 }

@@ -447,7 +447,7 @@ async fn thirty_one_a_snapshot_has_everything_once_and_is_taken_up_where_it_was_
     fleet.app.copies_of(&clamp, 1_200).await;
     let lines = fleet.snapshot(&reader, &fleet.newport).await;
     let head: SnapshotHead = serde_json::from_value(lines[0].clone()).expect("a head");
-    assert_eq!((head.epoch, head.state_format), (1, 1));
+    assert_eq!((head.epoch, head.state_format), (1, 2));
     let end: SnapshotEnd = serde_json::from_value(lines[lines.len() - 1].clone()).expect("an end");
     assert!(end.end);
     assert_eq!(end.lines, u64::try_from(lines.len()).expect("few"));
@@ -483,6 +483,41 @@ async fn thirty_one_a_snapshot_has_everything_once_and_is_taken_up_where_it_was_
             .collect();
         assert_eq!(ids, clamps[cut + 1..]);
         assert_eq!(rest[rest.len() - 1]["lines"], rest.len());
+        // With the cursor that came last before the cut: it goes on from the same place.
+        let before = lines[..=1 + reference + cut].iter().rev();
+        let cursor = before
+            .filter_map(|line| line["cursor"].as_str())
+            .next()
+            .expect("a cursor");
+        let rest = fleet
+            .get(&reader, &format!("{path}&cursor={cursor}"))
+            .await
+            .succeeded(200)
+            .lines();
+        assert_eq!(
+            (&rest[0]["cursor"], rest.len()),
+            (&json!(cursor), clamps.len() - cut + 1)
+        );
+        assert_eq!(rest[0]["position"], lines[0]["position"]);
+    }
+    // A part's cursor stands at its first clamp, and all of them can be pulled from.
+    let marked: Vec<usize> = (0..clamps.len())
+        .filter(|clamp| lines[1 + reference + clamp].get("cursor").is_some())
+        .collect();
+    assert_eq!(marked, [0, 500, 1_000]);
+    for clamp in marked {
+        let cursor = lines[1 + reference + clamp]["cursor"].as_str().expect("a cursor");
+        let page = fleet.pull(&reader, &[cursor], "").await.succeeded(200);
+        assert_eq!(kinds(&page, 0), Vec::<String>::new());
+    }
+    let path = format!("/v1/sync/snapshot?yard={}", fleet.newport);
+    let cursor = lines[0]["cursor"].as_str().expect("a cursor");
+    for wrong in [
+        format!("{path}&cursor={cursor}"),
+        format!("{path}&after={}&cursor=x", clamps[0]),
+        format!("{path}&after={}&cursor={}", clamps[0], &cursor[1..]),
+    ] {
+        fleet.get(&reader, &wrong).await.refused(400, "cursor-invalid");
     }
     for path in [
         format!("/v1/sync/snapshot?yard={}", fleet.clydebank),
@@ -511,7 +546,7 @@ async fn the_digest_is_what_a_device_computes_over_its_snapshot() {
     let digest = fleet.get(&reader, &path).await.succeeded(200);
     assert_eq!(
         digest.body,
-        json!({"yard_id": fleet.newport, "position": position, "count": 5, "checksum": format!("{sum:016x}"), "state_format": 1})
+        json!({"yard_id": fleet.newport, "position": position, "count": 5, "checksum": format!("{sum:016x}"), "state_format": 2})
     );
     fleet.fit_clamp("5").await;
     fleet.get(&reader, &path).await.refused(409, "position-moved-on");

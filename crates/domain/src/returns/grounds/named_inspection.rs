@@ -280,7 +280,7 @@ impl<'a> Case<'a> {
                 format!("the amendment must cite the entry {opening} and come after it"),
             );
         }
-        if !entry.may_count() || !written_by_qualified(entry, self.reference) {
+        if !self.state.may_count(entry) || !written_by_qualified(entry, self.reference) {
             self.no(
                 UnmetCode::CorrectionAuthor,
                 "a person known as qualified when they wrote it settles it, signed in person",
@@ -309,7 +309,7 @@ impl<'a> Case<'a> {
             );
         }
         let entitled = roles.is_none_or(|roles| self.holds(entry, roles));
-        if !entry.may_count() || !entitled {
+        if !self.state.may_count(entry) || !entitled {
             self.no(
                 UnmetCode::CorrectionAuthor,
                 "the safety role writes this, signed in person",

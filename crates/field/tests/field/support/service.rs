@@ -11,6 +11,7 @@ use clampward_domain::words::InspectionKind;
 use clampward_field::core::{Answer, Refused, SnapshotPart};
 use clampward_field::failure::Done;
 use clampward_field::session::{Asked, Question, Transport};
+use clampward_field::transport::lenient;
 use clampward_wire::problem::{Kind, Problem};
 use clampward_wire::sync::pull::{
     Changes, ClampLine, ClampWord, FeedRow, Receipt, Receipts, ReferenceLine, STATE_FORMAT, SnapshotClamp,
@@ -65,6 +66,8 @@ pub struct Service {
     pub pushes: Vec<PushRequest>,
     /// Every question in one word.
     pub asked: Vec<String>,
+    /// What a later version says otherwise: of pushes and receipts.
+    pub says: fn(&mut Value),
     /// The next snapshot breaks off after so many parts.
     pub breaks_after: Option<usize>,
     ledger: Vec<Row>,
@@ -93,6 +96,7 @@ impl Service {
             fork: None,
             pushes: Vec::new(),
             asked: Vec::new(),
+            says: |_| {},
             breaks_after: None,
             ledger: Vec::new(),
             entries: BTreeMap::new(),
@@ -285,7 +289,7 @@ impl Service {
         self.stable.unwrap_or_else(|| self.head())
     }
 
-    fn receipts(&self, number: u32, from: u64) -> Receipts {
+    fn receipts(&self, number: u32, from: u64) -> Answer {
         let items: Vec<Receipt> = self
             .receipts
             .range((number, from)..=(number, u64::MAX))
@@ -306,13 +310,16 @@ impl Service {
         let next = last
             .filter(|last| *last < self.received_to(number))
             .map(|last| last + 1);
-        Receipts {
+        let mut told = serde_json::to_value(Receipts {
             items,
             next,
             received_to: self.received_to(number),
             missing: self.missing(number),
             stable_position: self.stable(),
-        }
+        })
+        .unwrap();
+        (self.says)(&mut told);
+        Answer::Receipts(lenient::receipts(told).unwrap())
     }
 
     fn push(&mut self, push: &PushRequest) -> Answer {
@@ -333,7 +340,7 @@ impl Service {
         for (index, raw) in push.entries.iter().enumerate() {
             results.push(self.one(index as u32, number, raw));
         }
-        Answer::Pushed(Box::new(PushReply {
+        let mut told = serde_json::to_value(PushReply {
             results,
             stable_position: self.stable(),
             received_to: self.received_to(number),
@@ -341,7 +348,10 @@ impl Service {
             server_time: self.now,
             device_number: forked,
             wait_seconds: None,
-        }))
+        })
+        .unwrap();
+        (self.says)(&mut told);
+        Answer::Pushed(Box::new(lenient::pushed(told).unwrap()))
     }
 
     fn one(&mut self, index: u32, number: u32, raw: &Value) -> PushResult {
@@ -451,10 +461,23 @@ impl Service {
         }
     }
 
+    /// A clamp that left a yard, for a reader of these: where it is now is told only to whoever sees it there.
+    fn left(&self, asked: &BTreeSet<YardId>, clamp: ClampId, row: u64) -> ClampLine {
+        let (position, state) = &self.lines[&clamp];
+        let is_seen = state.yards().iter().any(|yard| asked.contains(yard));
+        ClampLine {
+            clamp_id: clamp,
+            position: if is_seen { *position } else { row },
+            reference_version: u64::from(is_seen),
+            state: None,
+        }
+    }
+
     fn changes(&self, cursors: &[(YardId, String)]) -> Answer {
+        let asked: BTreeSet<YardId> = cursors.iter().map(|(yard, _)| *yard).collect();
         let yards = cursors
             .iter()
-            .map(|(yard, cursor)| self.yard_changes(*yard, cursor))
+            .map(|(yard, cursor)| self.yard_changes(*yard, cursor, &asked))
             .collect();
         Answer::Changes(Changes {
             yards,
@@ -463,7 +486,7 @@ impl Service {
         })
     }
 
-    fn yard_changes(&self, yard: YardId, cursor: &str) -> YardChanges {
+    fn yard_changes(&self, yard: YardId, cursor: &str, asked: &BTreeSet<YardId>) -> YardChanges {
         let mut changes = YardChanges {
             yard_id: yard,
             from: cursor.to_owned(),
@@ -504,7 +527,7 @@ impl Service {
         } else {
             self.head()
         };
-        let touched: BTreeSet<ClampId> = page.iter().map(|(_, row)| row.clamp).collect();
+        let touched: BTreeMap<ClampId, u64> = page.iter().map(|(at, row)| (row.clamp, *at)).collect();
         changes.rows = page
             .iter()
             .map(|(at, row)| FeedRow {
@@ -517,7 +540,16 @@ impl Service {
                 entry: None,
             })
             .collect();
-        changes.clamps = touched.into_iter().map(|clamp| self.line(yard, clamp)).collect();
+        changes.clamps = touched
+            .into_iter()
+            .map(|(clamp, row)| {
+                let line = self.line(yard, clamp);
+                match line.state {
+                    Some(_) => line,
+                    None => self.left(asked, clamp, row),
+                }
+            })
+            .collect();
         // An empty page gives the same cursor back.
         if !changes.rows.is_empty() {
             changes.next_cursor = self.cursor(yard, reached);
@@ -588,6 +620,7 @@ impl Service {
                         SnapshotLine::Clamp(Box::new(SnapshotClamp {
                             line: ClampWord::Clamp,
                             clamp: self.line(yard, *clamp),
+                            cursor: None,
                         }))
                     })
                     .collect(),
@@ -653,13 +686,13 @@ impl Transport for Service {
         self.asked.push(word.to_owned());
         let answer = match question {
             Question::Config => Answer::Config(self.config()),
-            Question::Receipts { from } => Answer::Receipts(self.receipts(self.number(), *from)),
+            Question::Receipts { from } => self.receipts(self.number(), *from),
             Question::Push(push) => {
                 self.pushes.push(push.as_ref().clone());
                 self.push(push)
             }
             Question::Changes { cursors } => self.changes(cursors),
-            Question::Snapshot { yard, after } => return self.snapshot(*yard, *after, each),
+            Question::Snapshot { yard, after, .. } => return self.snapshot(*yard, *after, each),
         };
         each(answer)?;
         Ok(Asked::Answered)

@@ -20,6 +20,8 @@ pub struct NewEnrolment {
     pub id: Uuid,
     /// Digest of the code.
     pub digest: Vec<u8>,
+    /// What attempts at it are counted under.
+    pub attempts: AccountKey,
     /// Name of the device.
     pub name: String,
     /// Its yards.
@@ -66,6 +68,8 @@ pub struct NewDevice {
     pub public_key: [u8; 32],
     /// What attempts at this code were counted under.
     pub attempts: AccountKey,
+    /// The roles by which a person keeps devices.
+    pub keepers: &'static [Role],
 }
 
 #[derive(FromRow)]
@@ -106,8 +110,8 @@ impl Store {
             let yards: Vec<Uuid> = new.yards.iter().map(|yard| yard.uuid()).collect();
             sqlx::query(
                 "-- devices.insert_enrolment
-                 insert into device_enrolment (id, digest, name, yards, created_at, created_by, expires_at)
-                 values ($1, $2, $3, $4, $5, $6, $7)",
+                 insert into device_enrolment (id, digest, name, yards, created_at, created_by, expires_at, name_digest)
+                 values ($1, $2, $3, $4, $5, $6, $7, $8)",
             )
             .bind(new.id)
             .bind(&new.digest)
@@ -116,6 +120,7 @@ impl Store {
             .bind(tx.now().to_sqlx())
             .bind(by.uuid())
             .bind(new.expires_at.to_sqlx())
+            .bind(new.attempts.bytes())
             .execute(&mut **tx)
             .await?;
             Ok(EnrolmentRecord {
@@ -164,6 +169,19 @@ impl Store {
         .fetch_all(&self.inner.door)
         .await?;
         Ok(rows.into_iter().map(EnrolmentRecord::from).collect())
+    }
+    /// Whether there is a code by this name that opens something: attempts are counted for no other.
+    pub async fn is_enrolment_live(&self, attempts: &AccountKey) -> Result<bool, StoreError> {
+        let is_live = sqlx::query_scalar(
+            "-- devices.is_enrolment_live
+             select exists (select from device_enrolment
+                             where name_digest = $1 and expires_at > $2 and withdrawn_at is null)",
+        )
+        .bind(attempts.bytes())
+        .bind(self.now().to_sqlx())
+        .fetch_one(&self.inner.door)
+        .await?;
+        Ok(is_live)
     }
     /// Withdraws a code that nobody redeemed. Withdrawing it again changes nothing.
     pub async fn withdraw_enrolment(&self, id: Uuid) -> Result<(), PeopleError> {
@@ -234,6 +252,13 @@ async fn again(tx: &mut Tx, id: DeviceId, key: &[u8; 32]) -> Result<DeviceRecord
         .ok_or(PeopleError::CodeRefused)
 }
 
+/// Whether an account may enrol a device in these yards.
+fn may_enrol(maker: &AccountBody, keepers: &[Role], yards: &[Uuid]) -> bool {
+    maker.enabled
+        && maker.roles.iter().any(|role| keepers.contains(role))
+        && yards.iter().all(|yard| maker.yards.covers(YardId::new(*yard)))
+}
+
 async fn enrol(
     store: &Store,
     tx: &mut Tx,
@@ -242,6 +267,11 @@ async fn enrol(
 ) -> Result<DeviceRecord, PeopleError> {
     let account = PersonId::new(new.id.uuid());
     let by = PersonId::new(enrolment.created_by);
+    // A code is its maker's word, and worth no more than that is now.
+    let maker = accounts::locked(tx, by).await?;
+    if !maker.is_some_and(|maker| may_enrol(&maker.body, new.keepers, &enrolment.yards)) {
+        return Err(PeopleError::CodeRefused);
+    }
     let body = AccountBody {
         kind: AccountKind::Device,
         // Nobody's address: the top-level name `invalid` never exists (RFC 2606).

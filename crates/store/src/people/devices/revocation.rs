@@ -67,14 +67,15 @@ async fn end(tx: &mut Tx, by: PersonId, device: DeviceId, reason: &str) -> Resul
     .bind(by.uuid())
     .execute(&mut **tx)
     .await?;
+    // Also those that were replaced or are over: whoever has the device writes times within their lives.
     let keys: Vec<Uuid> = sqlx::query_scalar(
-        "-- devices.keys_without_end
+        "-- devices.trusted_keys
          select k.id from signing_key k
-          where k.device_id = $1 and k.expires_at > $2
-            and not exists (select from signing_key_revocation r where r.key_id = k.id) order by k.id",
+          where k.device_id = $1
+            and not exists (select from signing_key_revocation r where r.key_id = k.id and r.why <> 'replaced')
+          order by k.id",
     )
     .bind(device.uuid())
-    .bind(place.recorded_at.to_sqlx())
     .fetch_all(&mut **tx)
     .await?;
     for key in keys {

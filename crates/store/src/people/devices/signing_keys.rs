@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
 use serde::Serialize;
 use sqlx::FromRow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::str::FromStr;
 use uuid::Uuid;
 
@@ -131,9 +131,27 @@ impl Row {
     }
 }
 
-const KEYS: &str = "select k.id, k.device_id, k.person_id, k.public_key, k.recorded_at, k.expires_at,
-       r.recorded_at as revoked_at, r.why
-  from signing_key k left join signing_key_revocation r on r.key_id = k.id";
+// It ends with the first of its ends. One that distrusts it counts whenever it came.
+const KEYS: &str = "select k.id, k.device_id, k.person_id, k.public_key, k.recorded_at, k.expires_at, r.revoked_at, r.why
+  from signing_key k
+  left join lateral (
+    select min(e.recorded_at) as revoked_at, (array_agg(e.why order by e.why = 'replaced', e.position))[1] as why
+      from signing_key_revocation e where e.key_id = k.id) r on true";
+
+/// Of these keys, those that somebody withdrew, or whose device was revoked.
+pub(crate) async fn withdrawn_keys(tx: &mut Tx, keys: &[Uuid]) -> Result<BTreeSet<Uuid>, StoreError> {
+    if keys.is_empty() {
+        return Ok(BTreeSet::new());
+    }
+    let withdrawn: Vec<Uuid> = sqlx::query_scalar(
+        "-- signing_keys.withdrawn
+         select distinct key_id from signing_key_revocation where key_id = any($1) and why <> 'replaced' order by 1",
+    )
+    .bind(keys)
+    .fetch_all(&mut **tx)
+    .await?;
+    Ok(withdrawn.into_iter().collect())
+}
 
 impl Store {
     /// The keys that signatures name, by their ids; what is no key is left out.
@@ -236,7 +254,8 @@ impl Store {
         })
         .await
     }
-    /// Withdraws a key on a device; what was signed with it before stays signed. Withdrawing it again changes nothing.
+    /// Withdraws a key on a device, also one that was replaced; what was signed with it before stays signed, unless it can give
+    /// fitness back and comes in later. Withdrawing it again changes nothing.
     pub async fn withdraw_signing_key(
         &self,
         by: PersonId,
@@ -247,7 +266,7 @@ impl Store {
         self.run_tx("signing_keys.withdraw", async |tx| {
             locked_device(tx, device).await?;
             let read = one(tx, device, key).await?;
-            if read.end.is_some() {
+            if read.end.is_some_and(KeyEnd::is_distrust) {
                 return Ok(read);
             }
             let end = End {
@@ -302,9 +321,20 @@ pub(super) async fn write_end(
         why: end.why,
         reason: end.reason,
     };
+    let ended: bool = sqlx::query_scalar(
+        "-- signing_keys.is_ended\nselect exists (select from signing_key_revocation where key_id = $1)",
+    )
+    .bind(end.key)
+    .fetch_one(&mut **tx)
+    .await?;
+    let key = end.key.to_string();
     let row = ReferenceRow {
-        // A key ends once.
-        id: derived_entry_id(&["signing_key_revoked", &end.key.to_string()]).uuid(),
+        // A key ends once, and each further end is said once.
+        id: if ended {
+            derived_entry_id(&["signing_key_revoked", &key, end.why.code()]).uuid()
+        } else {
+            derived_entry_id(&["signing_key_revoked", &key]).uuid()
+        },
         subject: device.uuid(),
         kind: "signing_key_revoked",
         by,

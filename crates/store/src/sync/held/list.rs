@@ -28,7 +28,7 @@ pub struct HeldEntry {
     pub clamp: Option<ClampId>,
     /// The mark that it names.
     pub mark: Option<String>,
-    /// Whether it restricts, or cannot be read and may.
+    /// Whether it may restrict: by its words, by what it comes to on a clamp, or because it cannot be read.
     pub restricts: bool,
     /// The clamps that it bars.
     pub bars: Vec<ClampId>,
@@ -90,13 +90,14 @@ pub(super) struct Row {
 
 impl Row {
     pub(super) fn read(self) -> Result<HeldEntry, StoreError> {
+        let reason: HeldReason = word("held_entry", "reason", self.id, &self.reason)?;
         let instant = |instant: Option<SqlTimestamp>| instant.map(|instant| instant.to_jiff());
         Ok(HeldEntry {
             id: EntryId::new(self.id),
             device: DeviceId::new(self.device_id),
             entry: self.entry_id.map(EntryId::new),
-            reason: word("held_entry", "reason", self.id, &self.reason)?,
-            detail: self.detail,
+            reason,
+            detail: reason.detail().map_or(self.detail, str::to_owned),
             kind: self.kind,
             clamp: self.clamp_id.map(ClampId::new),
             mark: self.mark,
@@ -115,7 +116,8 @@ impl Row {
     }
 }
 
-pub(super) const COLUMNS: &str = "select id, device_id, entry_id, reason, detail, kind, clamp_id, mark, restricts, bars, performed_by,
+pub(super) const COLUMNS: &str = "select id, device_id, entry_id,
+   coalesce(stays_because, reason) as reason, detail, kind, clamp_id, mark, restricts, bars, performed_by,
    performed_at, received_at, state, settled_at, settled_by, settled_clamp, settled_reason, raw from held_entry";
 
 impl Store {
@@ -132,7 +134,7 @@ impl Store {
             "-- held.list\n{COLUMNS}
              where ($1::timestamptz is null or (received_at, id) > ($1, $2))
                and ($3::uuid is null or yards @> array[$3])
-               and ($4::text is null or state = $4) and ($5::text is null or reason = $5)
+               and ($4::text is null or state = $4) and ($5::text is null or coalesce(stays_because, reason) = $5)
                and ($6::uuid is null or device_id = $6)
              order by received_at, id limit $7"
         ));

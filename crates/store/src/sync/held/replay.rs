@@ -1,28 +1,78 @@
-//! Held entries whose cause went away: recorded by themselves, as if they had arrived at this moment. When they count was
-//! fixed when they came.
+//! Held entries are tried again: recorded by themselves where their cause went away, as if they had arrived at this moment,
+//! and otherwise barring whatever became known of what they name. When they count was fixed when they came.
 
 use super::settle::{Locked, lock, settled};
-use super::{HeldReason, HeldState};
-use crate::door::{Author, Batch, FromDevice, Taken, ToTake};
+use super::{HeldReason, HeldState, Weighed, Weighing};
+use crate::door::{
+    Author, Batch, FromDevice, NewEntry, Signing, Taken, ToTake, against_registration, look_up,
+};
+use crate::ledger::Hash;
+use crate::people::withdrawn_keys;
+use crate::sync::believed::Teller;
+use crate::sync::guard::guarded;
 use crate::sync::push::{Named, Read, Reader, Told, new_entry};
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
-use clampward_domain::ids::{ClampId, EntryId, PersonId, YardId};
+use clampward_domain::entry::Body;
+use clampward_domain::ids::{ClampId, EntryId, PersonId};
 use clampward_domain::mark::exact_key;
-use clampward_domain::reference::{Reference, YardScope};
+use clampward_domain::reference::Reference;
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
-/// How long a held entry waits for its next try after one that did not succeed.
+/// How long a held entry waits for its next try after one that did not succeed. It doubles with each one that failed in a
+/// way that should not happen.
 const PAUSE: SignedDuration = SignedDuration::from_mins(10);
+/// How often it doubles.
+const DOUBLED: i32 = 7;
+/// The pause after a try for which the database had too much to do.
+const BUSY_PAUSE: SignedDuration = SignedDuration::from_secs(30);
 /// Most of one look.
 const LOOK: i64 = 200;
+/// Most held entries that the push which brings their clamps tries.
+const OF_A_PUSH: i64 = 500;
+/// Most clamps that are barred at once.
+const CLAMPS: i64 = 100;
+
+/// What may restrict and names a clamp that is known by now, and was not looked at for it.
+const UNBARRED: &str = "-- held.unbarred
+ select h.id from held_entry as h
+  where h.state = 'held' and h.restricts and (h.tries = 0 or h.next_try_at <= $1)
+    and (exists (select from clamp as c where c.id = any(h.clamps) and c.id <> all(h.bars || h.weighed))
+         or exists (select from clamp as c where c.mark_key = any(h.mark_keys) and c.id <> all(h.bars || h.weighed)))
+  order by h.received_at, h.id limit $2";
+
+/// What names a known clamp and may be recorded by now.
+const REPLAYABLE: &str = "-- held.replayable
+ select h.id from held_entry as h
+  where h.state = 'held' and h.reason in ('unknown_clamp', 'ambiguous_mark')
+    and (h.next_try_at is null or h.next_try_at <= $1)
+    and (exists (select from clamp as c where c.id = any(h.clamps))
+         or exists (select from clamp as c where c.mark_key = any(h.mark_keys)))
+  order by h.restricts desc, h.next_try_at nulls first, h.received_at, h.id limit $2";
+
+/// How an entry is tried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Try {
+    /// It is recorded if it can be.
+    Record,
+    /// The service failed on it: it bars what it names without being read.
+    OnlyBar,
+}
 
 struct Replay<'a> {
     store: &'a Store,
     id: EntryId,
     reader: Reader<'a>,
+    how: Try,
+}
+
+/// An entry that may be recorded now, with what is believed of it.
+struct Says {
+    told: Box<Told>,
+    device: FromDevice,
 }
 
 impl Command for Replay<'_> {
@@ -36,79 +86,179 @@ impl Command for Replay<'_> {
         if locked.held.state != HeldState::Held {
             return Ok(false);
         }
-        if self.record(tx, &locked).await? {
-            return Ok(true);
+        let reference = self.store.reference_in(tx).await?;
+        let says = match self.how {
+            Try::Record => self.read(tx, &locked, &reference).await?,
+            Try::OnlyBar => None,
+        };
+        let account = PersonId::new(locked.held.device.uuid());
+        let mut to_take = ToTake::by(Author {
+            person: account,
+            signed: false,
+            device: Some(locked.held.device),
+            yards: says
+                .as_ref()
+                .map_or_else(nowhere, |says| says.device.yards.clone()),
+        });
+        let mut stays = None;
+        let candidate = match &says {
+            Some(says) if locked.may_be_recorded() => {
+                self.candidate(tx, says, &reference, &mut stays).await?
+            }
+            Some(_) | None => None,
+        };
+        if let (Some((new, hash)), Some(says)) = (&candidate, &says) {
+            to_take.add(new.clone(), *hash, Some(says.device.clone()));
         }
-        let next = tx.now().checked_add(PAUSE).unwrap_or(Timestamp::MAX);
-        sqlx::query("-- held.next_try\nupdate held_entry set next_try_at = $2 where id = $1")
-            .bind(self.id.uuid())
-            .bind(next.to_sqlx())
-            .execute(&mut **tx)
-            .await?;
+        let (named, others) = if locked.held.restricts {
+            known(tx, &locked).await?
+        } else {
+            (Vec::new(), Vec::new())
+        };
+        let weighing = Weighing {
+            held: self.id,
+            device: locked.held.device,
+            says: says.as_ref().map(|says| (&*says.told, &says.device)),
+        };
+        weighing.lock(&mut to_take, &named, tx.now())?;
+        let mut batch = Batch::open(self.store, tx, &to_take).await?;
+        if batch.reference().version != reference.version {
+            return Err(StoreError::ReferenceMoved);
+        }
+        if let Some((new, _)) = &candidate {
+            match batch.take(tx, new.id).await? {
+                // Somebody recorded the same otherwise: then it is recorded.
+                Taken::Yes | Taken::Already => {
+                    let clamp = Some(new.clamp_id);
+                    settled(tx, self.id, HeldState::Replayed, account, clamp, None).await?;
+                    batch.settle(tx, Vec::new()).await?;
+                    return Ok(true);
+                }
+                // A row was made for its clamp, which must not stay: it is looked at once more.
+                _ if matches!(new.body, Body::Registered(_)) => return Err(StoreError::IdRaced),
+                Taken::Reused => stays = Some(HeldReason::IdReused),
+                Taken::Revoked => stays = Some(HeldReason::DeviceRevoked),
+                Taken::NotFound | Taken::UnknownReference(_) => {}
+            }
+        }
+        let mut weighed = weighing.weigh(tx, &mut batch, &named).await?;
+        weighed.leaves.extend(others);
+        batch.settle(tx, Vec::new()).await?;
+        self.stays(tx, stays, &weighed).await?;
         Ok(false)
     }
 }
 
 impl Replay<'_> {
-    async fn record(&self, tx: &mut Tx, locked: &Locked) -> Result<bool, StoreError> {
+    /// What it says by now, and what is believed of it.
+    async fn read(
+        &self,
+        tx: &mut Tx,
+        locked: &Locked,
+        reference: &Reference,
+    ) -> Result<Option<Says>, StoreError> {
         let Read::Entry(told) = (self.reader)(&locked.held.raw) else {
-            return Ok(false);
+            return Ok(None);
         };
-        let device = locked.held.device;
-        let account = PersonId::new(device.uuid());
-        let reference = self.store.reference_in(tx).await?;
-        let (counted_at, corrected) = locked.counted.unwrap_or((told.performed_at, false));
-        let Some(yards) = yards_of(&reference, account, counted_at, tx.now()) else {
-            return Ok(false);
+        let withdrawn = match &locked.signing {
+            Signing::Key { id, .. } => withdrawn_keys(tx, &[*id]).await?,
+            Signing::Unsigned(_) => BTreeSet::new(),
         };
-        let Some(clamp) = clamp_of(tx, &told).await? else {
-            return Ok(false);
+        let teller = Teller {
+            reference,
+            device: locked.held.device,
+            by: locked.received_by,
+            withdrawn: &withdrawn,
         };
-        let mut to_take = ToTake::by(Author {
-            person: account,
-            signed: false,
-            device: Some(device),
-            yards: yards.clone(),
-        });
-        let new = new_entry(&told, clamp);
+        let counted = locked.counted.unwrap_or((told.performed_at, false));
+        let device = teller.believed(&told.body, &locked.signing, counted);
+        Ok(Some(Says { told, device }))
+    }
+
+    /// The entry as it would be recorded, if nothing is against it that is seen before anything is locked.
+    async fn candidate(
+        &self,
+        tx: &mut Tx,
+        says: &Says,
+        reference: &Reference,
+        stays: &mut Option<HeldReason>,
+    ) -> Result<Option<(NewEntry, Hash)>, StoreError> {
+        let Some(clamp) = clamp_of(tx, &says.told).await? else {
+            return Ok(None);
+        };
+        let new = new_entry(&says.told, clamp);
         let hash = new.content_hash()?;
-        if crate::door::against_registration(&new, &yards, &reference).is_some() {
-            return Ok(false);
+        let known = look_up(tx, &[new.id.uuid()]).await?;
+        if known.get(&new.id).is_some_and(|known| !known.says(&hash)) {
+            *stays = Some(HeldReason::IdReused);
+            return Ok(None);
         }
-        let from_device = FromDevice {
-            counted_at,
-            corrected,
-            signing: locked.signing.clone(),
-            placed: false,
-            distrusted: None,
-            yards,
-            restricts: false,
-        };
-        to_take.add(new, hash, Some(from_device));
-        let mut batch = Batch::open(self.store, tx, &to_take).await?;
-        match batch.take(tx, told.id).await? {
-            // Somebody recorded the same otherwise: then it is recorded.
-            Taken::Yes | Taken::Already => {}
-            Taken::Reused | Taken::NotFound | Taken::UnknownReference(_) => return Ok(false),
+        if says.device.distrusted.is_some() && matches!(new.body, Body::Registered(_)) {
+            *stays = Some(HeldReason::DeviceRevoked);
+            return Ok(None);
         }
-        settled(tx, self.id, HeldState::Replayed, account, Some(clamp), None).await?;
-        batch.settle(tx, Vec::new()).await?;
-        Ok(true)
+        if against_registration(&new, &says.device.yards, reference).is_some() {
+            return Ok(None);
+        }
+        Ok(Some((new, hash)))
+    }
+
+    /// It goes on waiting; what became known of what it names is kept.
+    async fn stays(
+        &self,
+        tx: &mut Tx,
+        because: Option<HeldReason>,
+        weighed: &Weighed,
+    ) -> Result<(), StoreError> {
+        let next = tx.now().checked_add(PAUSE).unwrap_or(Timestamp::MAX);
+        sqlx::query(
+            "-- held.stays
+             update held_entry set next_try_at = $2, stays_because = coalesce($3, stays_because),
+               bars = bars || $4, weighed = weighed || $5,
+               yards = array(select distinct unnest(yards || $6) order by 1)
+              where id = $1",
+        )
+        .bind(self.id.uuid())
+        .bind(next.to_sqlx())
+        .bind(because.map(HeldReason::code))
+        .bind(weighed.bars.iter().map(|clamp| clamp.uuid()).collect::<Vec<_>>())
+        .bind(
+            weighed
+                .leaves
+                .iter()
+                .map(|clamp| clamp.uuid())
+                .collect::<Vec<_>>(),
+        )
+        .bind(weighed.yards.iter().map(|yard| yard.uuid()).collect::<Vec<_>>())
+        .execute(&mut **tx)
+        .await?;
+        Ok(())
     }
 }
 
-/// The yards of which a device may tell: those of then and those of now; none where it is not known at all.
-fn yards_of(reference: &Reference, account: PersonId, then: Timestamp, now: Timestamp) -> Option<YardScope> {
-    let account = reference.people.get(&account)?;
-    let scopes = [account.grant_at(then), account.grant_at(now)];
-    let mut yards: Vec<YardId> = Vec::new();
-    for grant in scopes.into_iter().flatten() {
-        match &grant.yards {
-            YardScope::All => return Some(YardScope::All),
-            YardScope::Some(some) => yards.extend(some),
-        }
-    }
-    Some(YardScope::Some(yards))
+fn nowhere() -> clampward_domain::reference::YardScope {
+    clampward_domain::reference::YardScope::Some(Vec::new())
+}
+
+/// The clamps that something held names, which are known and were not looked at for it: those that it means, and retired ones
+/// whose mark is a live clamp's by now.
+async fn known(tx: &mut Tx, locked: &Locked) -> Result<(Vec<ClampId>, Vec<ClampId>), StoreError> {
+    let rows: Vec<(Uuid, bool)> = sqlx::query_as(
+        "-- held.known
+         select c.id, c.id = any(h.clamps) or c.retired_at is null
+                or not exists (select from clamp as l where l.mark_key = c.mark_key and l.retired_at is null)
+           from held_entry as h
+           join clamp as c on c.id = any(h.clamps) or c.mark_key = any(h.mark_keys)
+          where h.id = $1 and c.id <> all(h.bars || h.weighed)
+          order by c.id limit $2",
+    )
+    .bind(locked.held.id.uuid())
+    .bind(CLAMPS)
+    .fetch_all(&mut **tx)
+    .await?;
+    let (meant, others): (Vec<_>, Vec<_>) = rows.into_iter().partition(|(_, is_meant)| *is_meant);
+    let ids = |rows: Vec<(Uuid, bool)>| rows.into_iter().map(|(id, _)| ClampId::new(id)).collect();
+    Ok((ids(meant), ids(others)))
 }
 
 /// The one clamp that an entry names.
@@ -127,34 +277,48 @@ async fn clamp_of(tx: &mut Tx, told: &Told) -> Result<Option<ClampId>, StoreErro
 }
 
 impl Store {
-    /// Records held entries whose clamp became known meanwhile; answers how many.
+    /// Tries held entries whose clamp became known meanwhile: what may restrict first, and what was never tried before what
+    /// was. Records them, or has them bar it. Answers how many are recorded; looks at no more than so many of each.
     pub async fn replay_held(&self, reader: Reader<'_>, most: u32) -> Result<usize, StoreError> {
         let mut replayed = 0;
-        loop {
-            let ids: Vec<Uuid> = sqlx::query_scalar(
-                "-- held.replayable
-                 select h.id from held_entry as h
-                  where h.state = 'held' and h.reason = any($3)
-                    and (h.next_try_at is null or h.next_try_at <= $1)
-                    and (exists (select from clamp as c where c.id = h.clamp_id)
-                         or exists (select from clamp as c where c.mark_key = h.mark_key))
-                  order by h.received_at, h.id limit $2",
-            )
-            .bind(self.now().to_sqlx())
-            .bind(LOOK)
-            .bind(
-                [HeldReason::UnknownClamp, HeldReason::AmbiguousMark]
-                    .map(HeldReason::code)
-                    .as_slice(),
-            )
-            .fetch_all(&self.inner.door)
-            .await?;
-            let found = self.replay_each(&ids, reader).await?;
-            replayed += found;
-            if found == 0 || replayed >= usize::try_from(most).unwrap_or(usize::MAX) {
-                return Ok(replayed);
+        for sql in [UNBARRED, REPLAYABLE] {
+            let mut left = i64::from(most);
+            while left > 0 {
+                let limit = LOOK.min(left);
+                let ids: Vec<Uuid> = sqlx::query_scalar(sql)
+                    .bind(self.now().to_sqlx())
+                    .bind(limit)
+                    .fetch_all(&self.inner.door)
+                    .await?;
+                replayed += self.replay_each(&ids, reader).await?;
+                left = left.saturating_sub(limit);
+                if i64::try_from(ids.len()).unwrap_or(i64::MAX) < limit {
+                    break;
+                }
             }
         }
+        Ok(replayed)
+    }
+
+    /// Tries the held entries that name clamps which a push brought, by their ids or their marks, and no others.
+    pub(crate) async fn replay_naming(
+        &self,
+        clamps: &BTreeSet<ClampId>,
+        reader: Reader<'_>,
+    ) -> Result<usize, StoreError> {
+        let ids: Vec<Uuid> = sqlx::query_scalar(
+            "-- held.naming
+             select h.id from held_entry as h
+              where h.state = 'held'
+                and (h.clamps && $1 or h.mark_keys && array(
+                       select c.mark_key from clamp as c where c.id = any($1) and c.mark_key is not null))
+              order by h.restricts desc, h.received_at, h.id limit $2",
+        )
+        .bind(clamps.iter().map(|clamp| clamp.uuid()).collect::<Vec<_>>())
+        .bind(OF_A_PUSH)
+        .fetch_all(&self.inner.door)
+        .await?;
+        self.replay_each(&ids, reader).await
     }
 
     /// Tries every held entry again that this service could not read, or whose yard, model or versions nobody knew: at its
@@ -184,21 +348,63 @@ impl Store {
         }
     }
 
+    /// Tries each; one that fails is left for later and takes nothing else with it.
     async fn replay_each(&self, ids: &[Uuid], reader: Reader<'_>) -> Result<usize, StoreError> {
         let mut replayed = 0;
         for id in ids {
-            let replay = Replay {
+            let replay = |how| Replay {
                 store: self,
                 id: EntryId::new(*id),
                 reader,
+                how,
             };
-            match self.run_command("held.replay", &replay).await {
-                Ok(true) => replayed += 1,
-                Ok(false) => {}
-                Err(error) if error.is_busy() || error.is_away() => return Err(error),
-                Err(error) => tracing::error!(held = %id, %error, "a held entry could not be replayed"),
+            let failed = match guarded(self.run_command("held.replay", &replay(Try::Record))).await {
+                Some(Ok(true)) => {
+                    replayed += 1;
+                    continue;
+                }
+                Some(Ok(false)) => continue,
+                Some(Err(error)) if error.is_away() => return Err(error),
+                Some(Err(error)) if error.is_busy() => {
+                    tracing::warn!(held = %id, %error, "a held entry waits: the database has too much to do");
+                    self.pause(*id, BUSY_PAUSE, false).await?;
+                    continue;
+                }
+                Some(Err(error)) => error.to_string(),
+                None => "judging it panicked".to_owned(),
+            };
+            tracing::error!(held = %id, error = failed, "the service failed on a held entry");
+            // What it may restrict is barred whatever it fails on.
+            match guarded(self.run_command("held.bar", &replay(Try::OnlyBar))).await {
+                Some(Ok(_)) => {}
+                Some(Err(error)) => {
+                    tracing::error!(held = %id, %error, "a held entry could not bar its clamp")
+                }
+                None => tracing::error!(held = %id, "barring the clamp of a held entry panicked"),
             }
+            self.pause(*id, PAUSE, true).await?;
         }
         Ok(replayed)
+    }
+
+    /// Puts the next try of a held entry off.
+    async fn pause(&self, id: Uuid, pause: SignedDuration, failed: bool) -> Result<(), StoreError> {
+        let seconds = i32::try_from(pause.as_secs()).unwrap_or(i32::MAX);
+        sqlx::query(
+            "-- held.pause
+             update held_entry set
+               next_try_at = $2 + make_interval(secs => $3 * power(2, case when $4 then least(tries, $5) else 0 end)),
+               tries = tries + case when $4 then 1 else 0 end,
+               stays_because = case when $4 then 'internal' else stays_because end
+              where id = $1 and state = 'held'",
+        )
+        .bind(id)
+        .bind(self.now().to_sqlx())
+        .bind(seconds)
+        .bind(failed)
+        .bind(DOUBLED)
+        .execute(&self.inner.door)
+        .await?;
+        Ok(())
     }
 }

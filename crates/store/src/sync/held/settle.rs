@@ -4,7 +4,7 @@
 //! Nobody's lock-out is closed here.
 
 use super::list::{COLUMNS, Row};
-use super::{HeldEntry, HeldState};
+use super::{HeldEntry, HeldReason, HeldState};
 use crate::door::{Author, Batch, FromDevice, Recorded, Signing, Taken, ToTake};
 use crate::ledger::{LedgerRow, content_hash};
 use crate::sync::push::{Read, Reader, new_entry};
@@ -108,6 +108,25 @@ pub(super) struct Locked {
     pub(super) held: HeldEntry,
     pub(super) counted: Option<(Timestamp, bool)>,
     pub(super) signing: Signing,
+    /// Who handed it in.
+    pub(super) received_by: PersonId,
+    reason: HeldReason,
+}
+
+impl Locked {
+    /// Whether its cause may go away by itself.
+    pub(super) fn may_be_recorded(&self) -> bool {
+        match self.reason {
+            HeldReason::UnknownKind
+            | HeldReason::UnknownClamp
+            | HeldReason::AmbiguousMark
+            | HeldReason::UnknownReference => true,
+            HeldReason::Unreadable
+            | HeldReason::DeviceRevoked
+            | HeldReason::Internal
+            | HeldReason::IdReused => false,
+        }
+    }
 }
 
 pub(super) async fn lock(tx: &mut Tx, id: EntryId) -> Result<Option<Locked>, StoreError> {
@@ -122,15 +141,21 @@ pub(super) async fn lock(tx: &mut Tx, id: EntryId) -> Result<Option<Locked>, Sto
         bool,
         Option<SqlTimestamp>,
         Option<SqlTimestamp>,
+        Option<Uuid>,
+        Uuid,
+        String,
     );
-    let (counted_at, corrected, from, until): Beside = sqlx::query_as(
-        "-- held.beside\nselect counted_at, corrected, signed_from, signed_until from held_entry where id = $1",
+    let (counted_at, corrected, from, until, key, received_by, reason): Beside = sqlx::query_as(
+        "-- held.beside
+         select counted_at, corrected, signed_from, signed_until, signed_key, received_by, reason
+           from held_entry where id = $1",
     )
     .bind(id.uuid())
     .fetch_one(&mut **tx)
     .await?;
     let signing = match from.zip(until) {
         Some((from, until)) => Signing::Key {
+            id: key.unwrap_or_default(),
             from: from.to_jiff(),
             until: until.to_jiff(),
         },
@@ -140,6 +165,8 @@ pub(super) async fn lock(tx: &mut Tx, id: EntryId) -> Result<Option<Locked>, Sto
         held: row.read()?,
         counted: counted_at.map(|at| (at.to_jiff(), corrected)),
         signing,
+        received_by: PersonId::new(received_by),
+        reason: crate::reference::word("held_entry", "reason", id.uuid(), &reason)?,
     }))
 }
 
@@ -253,14 +280,14 @@ impl Command for Place<'_> {
         match batch.take(tx, told.id).await? {
             Taken::Yes => {}
             Taken::Already | Taken::Reused => return Err(SettleError::IdReused),
-            Taken::NotFound => return Err(SettleError::NotFound { what: "clamp" }),
+            Taken::NotFound | Taken::Revoked => return Err(SettleError::NotFound { what: "clamp" }),
             Taken::UnknownReference(_) => return Err(SettleError::NoEntry),
         }
         let by = self.settler.person;
         settled(tx, self.id, HeldState::Placed, by, Some(self.clamp), None).await?;
         let rows = vec![record.row(locked.held.device)?];
         let settled = batch.settle(tx, rows).await?;
-        Ok(settled.answer(tx, told.id)?)
+        Ok(settled.answer(told.id)?)
     }
 }
 

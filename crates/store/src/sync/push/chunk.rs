@@ -2,17 +2,21 @@
 //! taken or held, receipts; the append comes last.
 
 use super::plan::{NO_CLAMP, Plan, Sight, held_key, marks};
-use super::{Became, BecameWhat, Element, Push, Read};
-use crate::door::{Author, Batch, Settled, Taken, ToTake, look_up};
+use super::{Became, BecameWhat, Element, Named, Push, Read};
+use crate::door::{Author, Batch, Settled, Signing, Taken, ToTake, look_up};
+use crate::people::withdrawn_keys;
+use crate::sync::believed::Teller;
 use crate::sync::clocks::Clocks;
-use crate::sync::held::{self, HeldKey, HeldReason, Kept};
+use crate::sync::held::{self, HeldKey, HeldReason, Kept, Weighing};
 use crate::sync::receipts::{self, Arrived, Numbered};
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::Body;
-use clampward_domain::ids::{DeviceId, EntryId};
+use clampward_domain::ids::{ClampId, DeviceId, EntryId};
 use clampward_domain::judge::{Remark, RemarkCode};
-use clampward_domain::reference::{Reference, YardScope};
+use clampward_domain::mark::exact_key;
+use clampward_domain::reference::YardScope;
+use clampward_domain::signing::may_free;
 use clampward_domain::words::AmendmentField;
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -32,6 +36,8 @@ pub(super) struct Chunk<'a> {
     pub push: &'a Push,
     pub elements: &'a [Element],
     pub hold: Option<Hold>,
+    /// Whether it gives up soon where somebody else holds a clamp.
+    pub is_hasty: bool,
 }
 
 /// What became of a chunk.
@@ -39,8 +45,8 @@ pub(super) struct Chunk<'a> {
 pub(super) struct Done {
     pub results: Vec<Became>,
     pub new_number: Option<u32>,
-    /// Whether clamps were registered, moved or marked anew: held entries may have waited for that.
-    pub brings_clamps: bool,
+    /// Clamps that were registered, moved or marked anew: held entries may have waited for them.
+    pub brings: BTreeSet<ClampId>,
 }
 
 /// The id of an element, or what stands for it.
@@ -59,14 +65,26 @@ impl Command for Chunk<'_> {
         if !held::try_lock_device(tx, self.push.device).await? {
             return Ok(None);
         }
+        if self.is_hasty {
+            sqlx::query("-- push.hasty\nset local lock_timeout = '250ms'")
+                .execute(&mut **tx)
+                .await?;
+        }
         let reference = self.store.reference_in(tx).await?;
+        let withdrawn = withdrawn_keys(tx, &self.keys_that_may_free()).await?;
+        let teller = Teller {
+            reference: &reference,
+            device: self.push.device,
+            by: self.push.by,
+            withdrawn: &withdrawn,
+        };
         let mut to_take = ToTake::by(Author {
             person: self.push.by,
             signed: false,
             device: Some(self.push.device),
             yards: self.push.yards.clone(),
         });
-        let mut sight = self.look(tx, &reference).await?;
+        let mut sight = self.look(tx, teller).await?;
         let mut plans = Vec::with_capacity(self.elements.len());
         for element in self.elements {
             plans.push(sight.plan(element, self.hold, &mut to_take)?);
@@ -92,7 +110,7 @@ impl Command for Chunk<'_> {
         let settled = batch.settle(tx, rows).await?;
         let mut results = Vec::with_capacity(plans.len());
         for (element, plan) in self.elements.iter().zip(&plans) {
-            let mut became = element.became(outcome(tx, &settled, plan)?);
+            let mut became = element.became(outcome(&settled, plan)?);
             if element
                 .read
                 .device_seq()
@@ -109,16 +127,16 @@ impl Command for Chunk<'_> {
         Ok(Some(Done {
             results,
             new_number: noted.new_number,
-            brings_clamps: self.brings_clamps(&plans),
+            brings: self.brings(&sight, &plans),
         }))
     }
 }
 
-fn outcome(tx: &Tx, settled: &Settled<'_>, plan: &Plan) -> Result<BecameWhat, StoreError> {
+fn outcome(settled: &Settled<'_>, plan: &Plan) -> Result<BecameWhat, StoreError> {
     Ok(match plan {
-        Plan::Take(id, _) => BecameWhat::Recorded(Box::new(settled.answer(tx, *id)?)),
+        Plan::Take(id, _) => BecameWhat::Recorded(Box::new(settled.answer(*id)?)),
         Plan::Known(id) => {
-            let mut recorded = settled.answer(tx, *id)?;
+            let mut recorded = settled.answer(*id)?;
             recorded.already = true;
             BecameWhat::Recorded(Box::new(recorded))
         }
@@ -133,12 +151,16 @@ fn outcome(tx: &Tx, settled: &Settled<'_>, plan: &Plan) -> Result<BecameWhat, St
             detail: kept.detail.clone(),
         },
         Plan::Refuse(_) => BecameWhat::Refused,
+        Plan::Later => BecameWhat::TooManyHeld,
     })
 }
 
 impl<'a> Chunk<'a> {
     /// Looks up ids, marks and clocks: everything at once for all elements.
-    async fn look(&self, tx: &mut Tx, reference: &'a Reference) -> Result<Sight<'a>, StoreError> {
+    async fn look<'s>(&self, tx: &mut Tx, teller: Teller<'s>) -> Result<Sight<'s>, StoreError>
+    where
+        'a: 's,
+    {
         let mut ids: Vec<Uuid> = Vec::new();
         let mut keys: Vec<Uuid> = Vec::new();
         for element in self.elements {
@@ -161,7 +183,7 @@ impl<'a> Chunk<'a> {
             .collect();
         Ok(Sight {
             push: self.push,
-            reference,
+            teller,
             known: look_up(tx, &ids).await?,
             held: held::look_up(tx, &keys).await?,
             bearers: held::bearers(tx, marks.into_iter().collect()).await?,
@@ -194,6 +216,9 @@ impl<'a> Chunk<'a> {
                     Taken::Yes => {}
                     Taken::Already => *plan = Plan::Known(id),
                     Taken::Reused => *plan = Plan::Refuse(sight.refuse(element, told, key.clone())),
+                    Taken::Revoked => {
+                        *plan = Plan::Keep(keep(HeldReason::DeviceRevoked, held::REVOKED.to_owned()))
+                    }
                     Taken::NotFound => {
                         *plan = Plan::Keep(keep(HeldReason::UnknownClamp, NO_CLAMP.to_owned()))
                     }
@@ -219,7 +244,8 @@ impl<'a> Chunk<'a> {
         plans: &mut [Plan],
     ) -> Result<Vec<Kept>, StoreError> {
         let mut all: BTreeMap<EntryId, Kept> = BTreeMap::new();
-        for plan in plans.iter_mut() {
+        let mut room = None;
+        for (element, plan) in self.elements.iter().zip(plans.iter_mut()) {
             let (Plan::Keep(kept) | Plan::Refuse(kept)) = plan else {
                 continue;
             };
@@ -227,22 +253,51 @@ impl<'a> Chunk<'a> {
             if all.contains_key(&kept.key.id) || sight.known.contains_key(&kept.key.id) {
                 continue;
             }
-            kept.bars.retain(|clamp| batch.knows(*clamp));
-            for clamp in &kept.bars {
-                let bar = held::bar(kept.key.id, *clamp, self.push.device, tx.now());
-                batch.bar(tx, &bar).await?;
+            if !kept.restricts && !kept.is_refused {
+                let left = match room {
+                    Some(left) => left,
+                    None => held::room_of(tx, self.push.device).await?,
+                };
+                room = Some(left.saturating_sub(1));
+                if left == 0 {
+                    *plan = Plan::Later;
+                    continue;
+                }
             }
-            kept.yards = match &self.push.yards {
-                YardScope::All => Vec::new(),
-                YardScope::Some(yards) => yards.clone(),
+            // What the service failed on is not judged once more.
+            let says = match &element.read {
+                Read::Entry(told) if self.hold.is_none() => Some((&**told, sight.believed(told))),
+                Read::Entry(_) | Read::Unreadable(_) | Read::UnknownKind(_) | Read::Failed(_) => None,
             };
-            let of_clamps = kept.bars.iter().flat_map(|clamp| batch.yards_of(*clamp));
-            kept.yards.extend(of_clamps);
+            let weighing = Weighing {
+                held: kept.key.id,
+                device: self.push.device,
+                says: says.as_ref().map(|(told, device)| (*told, device)),
+            };
+            let weighed = weighing.weigh(tx, batch, &kept.bars).await?;
+            kept.yards = match sight.teller.answered_for_by(kept.counted.map(|(at, _)| at)) {
+                YardScope::All => Vec::new(),
+                YardScope::Some(yards) => yards,
+            };
+            kept.yards.extend(weighed.yards);
             kept.yards.sort_unstable();
             kept.yards.dedup();
+            (kept.bars, kept.weighed) = (weighed.bars, weighed.leaves);
             all.insert(kept.key.id, kept.clone());
         }
         Ok(all.into_values().collect())
+    }
+
+    /// The keys of what is signed and can give fitness back.
+    fn keys_that_may_free(&self) -> Vec<Uuid> {
+        let key = |element: &Element| match &element.read {
+            Read::Entry(told) if may_free(told.body.kind()) => match &told.signing {
+                Signing::Key { id, .. } => Some(*id),
+                Signing::Unsigned(_) => None,
+            },
+            Read::Entry(_) | Read::Unreadable(_) | Read::UnknownKind(_) | Read::Failed(_) => None,
+        };
+        self.elements.iter().filter_map(key).collect()
     }
 
     fn arrived(&self, plans: &[Plan]) -> Vec<Arrived> {
@@ -253,6 +308,7 @@ impl<'a> Chunk<'a> {
                 Plan::Held(held) => ("held", Some(held.id.uuid())),
                 Plan::Keep(kept) => ("held", Some(kept.key.id.uuid())),
                 Plan::Refuse(kept) => ("refused", Some(kept.key.id.uuid())),
+                Plan::Later => return None,
             };
             Some(Arrived {
                 seq,
@@ -264,17 +320,22 @@ impl<'a> Chunk<'a> {
         self.elements.iter().zip(plans).filter_map(receipt).collect()
     }
 
-    fn brings_clamps(&self, plans: &[Plan]) -> bool {
-        self.elements.iter().zip(plans).any(|(element, plan)| {
-            let Read::Entry(told) = &element.read else {
-                return false;
+    fn brings(&self, sight: &Sight<'_>, plans: &[Plan]) -> BTreeSet<ClampId> {
+        let brought = |(element, plan): (&Element, &Plan)| {
+            let (Read::Entry(told), Plan::Take(..)) = (&element.read, plan) else {
+                return None;
             };
             let brings = match &told.body {
                 Body::Registered(_) | Body::Transferred(_) => true,
                 Body::Amended(amended) => amended.field == AmendmentField::AssetMark,
                 _ => false,
             };
-            brings && matches!(plan, Plan::Take(..))
-        })
+            let clamp = match &told.named {
+                Named::Clamp(clamp) => Some(*clamp),
+                Named::Mark(mark) => sight.only_bearer(&exact_key(mark)),
+            };
+            clamp.filter(|_| brings)
+        };
+        self.elements.iter().zip(plans).filter_map(brought).collect()
     }
 }

@@ -4,14 +4,13 @@ use super::chunk::Hold;
 use super::{Element, Named, Push, Read, Told, Unread};
 use crate::StoreError;
 use crate::clock::whole_microseconds;
-use crate::door::{FromDevice, Known, NewEntry, Taken, ToTake, against_registration};
+use crate::door::{FromDevice, Known, NewEntry, Taken, ToTake, against_registration, may_restrict};
 use crate::ledger::Hash;
+use crate::sync::believed::Teller;
 use crate::sync::clocks::Clocks;
-use crate::sync::held::{self, HeldKey, HeldReason, Kept, KnownHeld};
-use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
+use crate::sync::held::{self, HeldKey, HeldReason, Kept, KnownHeld, Weighing};
+use clampward_domain::ids::{ClampId, DeviceId, EntryId};
 use clampward_domain::mark::exact_key;
-use clampward_domain::reference::{Reference, YardScope};
-use clampward_domain::signing::may_free;
 use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -37,12 +36,14 @@ pub(super) enum Plan {
     Keep(Kept),
     /// Its id was used before for something else.
     Refuse(Kept),
+    /// It restricts nothing, and as much as may be is held of its device: it waits there.
+    Later,
 }
 
 /// What a chunk knows before anything is locked.
 pub(super) struct Sight<'a> {
     pub(super) push: &'a Push,
-    pub(super) reference: &'a Reference,
+    pub(super) teller: Teller<'a>,
     pub(super) known: BTreeMap<EntryId, Known>,
     pub(super) held: Vec<KnownHeld>,
     /// The clamps that bear a mark, live ones or else retired ones.
@@ -53,6 +54,8 @@ pub(super) struct Sight<'a> {
     pub(super) seen: BTreeMap<EntryId, Hash>,
 }
 
+/// Most characters that are kept of why an entry is held.
+const MAX_DETAIL: usize = 2_000;
 const ID_REUSED: &str = "Its id was used before for something else.";
 pub(super) const NO_CLAMP: &str = "No clamp of the device's yards has this id or mark.";
 
@@ -91,11 +94,12 @@ impl Sight<'_> {
             plan => plan,
         };
         if let Plan::Keep(kept) | Plan::Refuse(kept) = &plan {
-            for clamp in &kept.bars {
-                let bar = held::bar(kept.key.id, *clamp, self.push.device, self.now);
-                let hash = bar.content_hash()?;
-                to_take.add(bar, hash, None);
-            }
+            let weighing = Weighing {
+                held: kept.key.id,
+                device: self.push.device,
+                says: None,
+            };
+            weighing.lock(to_take, &kept.bars, self.now)?;
         }
         Ok(plan)
     }
@@ -123,8 +127,11 @@ impl Sight<'_> {
             kind: unread.kind.clone(),
             clamp: unread.clamps.first().copied(),
             mark: unread.marks.first().cloned(),
+            clamps: unread.clamps.clone(),
+            mark_keys: held::mark_keys(&unread.marks),
             restricts: true,
             bars: bars.into_iter().collect(),
+            weighed: Vec::new(),
             yards: Vec::new(),
             performed_by: None,
             performed_at: None,
@@ -143,7 +150,7 @@ impl Sight<'_> {
         reason: HeldReason,
         detail: String,
     ) -> Kept {
-        let restricts = held::restricts(&told.body);
+        let restricts = may_restrict(&told.body);
         let (clamp, mark) = match &told.named {
             Named::Clamp(clamp) => (Some(*clamp), None),
             Named::Mark(mark) => (None, Some(mark.clone())),
@@ -154,20 +161,31 @@ impl Sight<'_> {
             key,
             entry: Some(told.id),
             reason,
-            detail,
+            // It is kept for ever.
+            detail: detail.chars().take(MAX_DETAIL).collect(),
             kind: Some(told.body.kind().code().to_owned()),
             clamp,
+            clamps: clamp.into_iter().collect(),
+            mark_keys: held::mark_keys(mark.as_slice()),
             bars: if restricts { bars.collect() } else { Vec::new() },
+            weighed: Vec::new(),
             mark,
             restricts,
             yards: Vec::new(),
             performed_by: Some(told.performed_by),
             performed_at: Some(told.performed_at),
-            counted: Some(self.clocks.counted(told.written, told.performed_at)),
+            counted: Some(self.counted(told)),
             signing: Some(told.signing.clone()),
             raw: element.raw.clone(),
             is_refused: false,
         }
+    }
+
+    /// When an entry counts, and whether that is another time than told. A time ahead of ours counts as now, also where
+    /// the entry is held and recorded later.
+    fn counted(&self, told: &Told) -> (Timestamp, bool) {
+        let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
+        (counted_at.min(self.now), corrected)
     }
 
     pub(super) fn refuse(&self, element: &Element, told: &Told, key: HeldKey) -> Kept {
@@ -208,13 +226,12 @@ impl Sight<'_> {
             return Ok(Plan::Refuse(self.refuse(element, told, key)));
         }
         if hold.is_some() {
-            let detail = "The service failed on it several times; its keepers were told.";
             return Ok(Plan::Keep(self.keep(
                 element,
                 told,
                 key,
                 HeldReason::Internal,
-                detail.to_owned(),
+                held::FAILED.to_owned(),
             )));
         }
         self.plan_new(element, told, key, to_take)
@@ -239,25 +256,12 @@ impl Sight<'_> {
             },
         };
         let new = new_entry(told, clamp);
-        let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
-        let counted_at = whole_microseconds(counted_at);
-        let account = PersonId::new(self.push.device.uuid());
-        let then = self
-            .reference
-            .people
-            .get(&account)
-            .and_then(|account| account.grant_at(counted_at));
-        let is_revoked = then.is_some_and(|grant| grant.roles.is_empty());
-        if is_revoked && !held::restricts(&told.body) {
-            let detail = "It was written after the device was revoked.";
-            return Ok(keep(HeldReason::DeviceRevoked, detail));
+        let device = self.believed(told);
+        // Of the others it is seen under lock what they come to.
+        if device.distrusted.is_some() && !may_restrict(&told.body) {
+            return Ok(keep(HeldReason::DeviceRevoked, held::REVOKED));
         }
-        let now = &self.push.yards;
-        let yards = match then {
-            Some(grant) if !may_free(told.body.kind()) => either(now, &grant.yards),
-            Some(_) | None => now.clone(),
-        };
-        match against_registration(&new, &yards, self.reference) {
+        match against_registration(&new, &device.yards, self.teller.reference) {
             None => {}
             Some(Taken::UnknownReference(errors)) => {
                 let details: Vec<String> = errors.into_iter().map(|error| error.detail).collect();
@@ -271,20 +275,23 @@ impl Sight<'_> {
             }
         }
         let hash = new.content_hash()?;
-        to_take.add(
-            new,
-            hash,
-            Some(FromDevice {
-                counted_at,
-                corrected,
-                signing: told.signing.clone(),
-                placed: false,
-                distrusted: is_revoked.then_some("The device was revoked before it was written."),
-                yards,
-                restricts: false,
-            }),
-        );
+        to_take.add(new, hash, Some(device));
         Ok(Plan::Take(told.id, key))
+    }
+
+    /// The one clamp that bears a mark.
+    pub(super) fn only_bearer(&self, key: &str) -> Option<ClampId> {
+        match self.bearers.get(key).map(Vec::as_slice) {
+            Some([only]) => Some(*only),
+            Some(_) | None => None,
+        }
+    }
+
+    /// What is believed of an entry.
+    pub(super) fn believed(&self, told: &Told) -> FromDevice {
+        let (counted_at, corrected) = self.counted(told);
+        let counted = (whole_microseconds(counted_at), corrected);
+        self.teller.believed(&told.body, &told.signing, counted)
     }
 }
 
@@ -297,19 +304,5 @@ pub(crate) fn new_entry(told: &Told, clamp: ClampId) -> NewEntry {
         performed_by: told.performed_by,
         judged_by: told.judged_by.clone(),
         body: told.body.clone(),
-    }
-}
-
-/// The yards of one scope or the other.
-fn either(one: &YardScope, other: &YardScope) -> YardScope {
-    match (one, other) {
-        (YardScope::All, _) | (_, YardScope::All) => YardScope::All,
-        (YardScope::Some(one), YardScope::Some(other)) => {
-            let mut yards = one.clone();
-            yards.extend(other);
-            yards.sort_unstable();
-            yards.dedup();
-            YardScope::Some(yards)
-        }
     }
 }

@@ -32,7 +32,11 @@ pub async fn fitness(call: LookedUp<ReadClamps>) -> Answer {
         position: clamp.knowledge.position,
         at: now,
     };
-    ok(&view::fitness(&clamp.state, &clamp.standing(now), known))
+    ok(&view::fitness(
+        &clamp.state,
+        &clamp.standing(now).in_short(),
+        known,
+    ))
 }
 
 /// A scanned mark.
@@ -89,17 +93,23 @@ pub async fn fitness_by_mark(call: Authorized<ReadClamps>, scanned: Query<Scanne
     let Some(position) = position else {
         return Err(Failure::not_found("clamp with this mark"));
     };
-    let (fit, reasons, fit_until) = match only {
+    let (fit, reasons, reasons_in_all, fit_until) = match only {
         Some(clamp) => {
-            let standing = clamp.standing(now);
-            (standing.fit, standing.reasons, standing.fit_until)
+            let standing = clamp.standing(now).in_short();
+            (
+                standing.fit,
+                standing.reasons,
+                standing.reasons_in_all,
+                standing.fit_until,
+            )
         }
-        None => (false, vec![ambiguous()], None),
+        None => (false, vec![ambiguous()], None, None),
     };
     ok(&MarkFitness {
         mark,
         fit,
         reasons,
+        reasons_in_all,
         fit_until,
         position,
         known_at: now,

@@ -8,9 +8,11 @@ use actix_web::http::StatusCode;
 use clampward_domain::entry::Body;
 use clampward_domain::ids::ClampId;
 use clampward_domain::judge::{Refusal, RefusalCode};
+use clampward_domain::standing::shorten_reasons;
 use clampward_store::{Author, Mode, NewEntry, RecordError, Recorded, Recording};
 use clampward_wire::entry::{EntryReply, EntryRequest, RecordedAs};
 use clampward_wire::problem::{self, FieldError, Kind, Problem};
+use serde_json::Value;
 
 /// How many conditions that do not hold the detail of a problem names; `unmet` has all of them.
 const NAMED_CONDITIONS: usize = 3;
@@ -127,7 +129,11 @@ fn kind(code: RefusalCode) -> Kind {
 }
 
 /// Every reason in one problem, named after the first.
-fn refused(refusals: Vec<Refusal>) -> Failure {
+fn refused(mut refusals: Vec<Refusal>) -> Failure {
+    let in_all = refusals
+        .iter_mut()
+        .filter_map(|refusal| shorten_reasons(&mut refusal.reasons))
+        .max();
     let first = refusals
         .first()
         .map_or(RefusalCode::CitesUnknown, |refusal| refusal.code);
@@ -152,6 +158,9 @@ fn refused(refusals: Vec<Refusal>) -> Failure {
             Ok(_) => {}
             Err(error) => return Failure::internal(&error),
         }
+    }
+    if let Some(in_all) = in_all {
+        problem = problem.with("reasons_in_all", Value::from(in_all));
     }
     problem.into()
 }

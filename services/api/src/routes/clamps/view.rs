@@ -4,7 +4,7 @@ use crate::reply::{Failure, Listed};
 use clampward_domain::fold::ClampState;
 use clampward_domain::particulars::particulars;
 use clampward_domain::reference::Reference;
-use clampward_domain::standing::{Standing, standing};
+use clampward_domain::standing::{MAX_REASONS, Standing, shorten_reasons, standing};
 use clampward_store::{ClampFilter, HistoryRow, ReadClamp};
 use clampward_wire::clamp::{ClampView, EntryView, Fitness, Issue};
 use jiff::Timestamp;
@@ -25,6 +25,7 @@ pub(super) fn fitness(state: &ClampState, standing: &Standing, known: Known) -> 
         clamp_id: state.clamp,
         fit: standing.fit,
         reasons: standing.reasons.clone(),
+        reasons_in_all: standing.reasons_in_all,
         fit_until: standing.fit_until,
         position: known.position,
         known_at: known.at,
@@ -67,6 +68,7 @@ pub(super) fn clamp(
         status: standing.status,
         fitness: fitness(state, &standing, known),
         open_lockouts: state.open_lockouts().into_iter().cloned().collect(),
+        open_lockouts_in_all: None,
         due: standing.due,
         issued: state.issued.as_ref().map(|issued| Issue {
             since: issued.at,
@@ -78,6 +80,16 @@ pub(super) fn clamp(
         position: known.position,
         known_at: known.at,
     })
+}
+
+/// One of many: of its reasons and lock-outs no more than an answer about it names.
+fn in_short(mut clamp: ClampView) -> ClampView {
+    clamp.fitness.reasons_in_all = shorten_reasons(&mut clamp.fitness.reasons);
+    if clamp.open_lockouts.len() > MAX_REASONS {
+        clamp.open_lockouts_in_all = u64::try_from(clamp.open_lockouts.len()).ok();
+        clamp.open_lockouts.truncate(MAX_REASONS);
+    }
+    clamp
 }
 
 /// A clamp of a list, as it was read.
@@ -94,14 +106,15 @@ impl Listed for Clamp {
     type View = ClampView;
     fn view(self) -> Result<Option<ClampView>, Failure> {
         let passing = self.read.passing(&self.filter, self.now)?;
-        Ok(passing.and_then(|clamp| {
+        let view = passing.and_then(|clamp| {
             let now = clamp.state.latest(self.now);
             let known = Known {
                 position: clamp.knowledge.position,
                 at: now,
             };
             self::clamp(&clamp.state, clamp.seq, &clamp.reference, now, known)
-        }))
+        });
+        Ok(view.map(in_short))
     }
 }
 

@@ -9,7 +9,7 @@ use crate::permission::{KeepDevices, Permission};
 use crate::reply::{Answer, created};
 use actix_web::post;
 use clampward_domain::ids::YardId;
-use clampward_store::people::NewEnrolment;
+use clampward_store::people::{AccountKey, NewEnrolment};
 use jiff::{SignedDuration, Timestamp};
 use serde::Deserialize;
 use utoipa::ToSchema;
@@ -53,6 +53,7 @@ async fn record(call: &Authorized<KeepDevices>, request: EnrolmentRequest) -> An
     let new = NewEnrolment {
         id: call.new_id()?,
         digest: code.digest(),
+        attempts: AccountKey::of_enrolment(code.name()),
         name,
         yards,
         expires_at: call.now().checked_add(life).unwrap_or(Timestamp::MAX),

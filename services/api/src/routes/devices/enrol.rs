@@ -3,6 +3,7 @@
 use crate::extract::{Json, Public};
 use crate::limits::DEVICE_KEY;
 use crate::openapi::PUBLIC;
+use crate::permission::{KeepDevices, Permission};
 use crate::random;
 use crate::reply::{Answer, Failure, created};
 use crate::routes::device_enrolments::Code;
@@ -39,6 +40,12 @@ pub async fn enrol(call: Public, body: Json<EnrolRequest>) -> Answer {
     let public_key = checked(&public_key, &possession, &enrolment_possession(&written))?;
     let code = Code::read(&written).ok_or_else(refused)?;
     let attempts = AccountKey::of_enrolment(code.name());
+    // A name that nobody was given opens nothing whatever follows it, and is not counted: names that are made up would take
+    // the place of those who are slowed down.
+    if !call.store().is_enrolment_live(&attempts).await? {
+        tracing::info!(event = "enrolment_refused", account = %attempts, "enrolment refused");
+        return Err(refused());
+    }
     // Counted before the code is looked at and forgotten when it was right, as a password is.
     let counted = call.store().count_attempt(&attempts).await?;
     if let Attempt::TooSoon(left) = counted {
@@ -56,6 +63,7 @@ pub async fn enrol(call: Public, body: Json<EnrolRequest>) -> Answer {
         digest: code.digest(),
         public_key,
         attempts,
+        keepers: KeepDevices::ROLES,
     };
     let device = call.store().redeem_enrolment(&new).await.map_err(|error| {
         if matches!(error, PeopleError::CodeRefused) {

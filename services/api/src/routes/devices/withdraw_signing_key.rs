@@ -26,9 +26,9 @@ pub struct SigningKeyRevocation {
 
 /// Revoke a signing key
 ///
-/// One's own, or anybody's on a device of one's yards for whoever keeps devices. What is written from now on and signed with
-/// it is nobody's word; what was signed and counts before stays signed, but for what could give fitness back and comes in only
-/// now: whoever has the key by now writes any time they like. Revoking it again changes nothing.
+/// One's own, or anybody's on a device of one's yards for whoever keeps devices. What comes in from now on and is signed with
+/// it is nobody's word, whatever time it tells: whoever has the key by now writes any time they like. It restricts all the
+/// same, and is done or signed anew. What was recorded before stays signed. Revoking it again changes nothing.
 #[utoipa::path(
     operation_id = "revoke_signing_key",
     tag = "Devices",

@@ -45,6 +45,7 @@ fn reason(reason: HeldReason) -> Reason {
         HeldReason::UnknownReference => Reason::UnknownReference,
         HeldReason::DeviceRevoked => Reason::DeviceRevoked,
         HeldReason::Internal => Reason::Internal,
+        HeldReason::IdReused => Reason::IdReused,
     }
 }
 

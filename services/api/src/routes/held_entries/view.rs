@@ -72,9 +72,9 @@ pub struct HeldEntryView {
     /// The mark that it names; null if it names none.
     #[schema(required = true)]
     pub mark: Option<String>,
-    /// Whether it restricts, or cannot be read and may.
+    /// Whether it may restrict: by its words, by what it comes to on a clamp, or because it cannot be read.
     pub restricts: bool,
-    /// The clamps that it bars meanwhile, by a lock-out `held`.
+    /// The clamps that it bars meanwhile, by a lock-out `held`: also those that became known after it arrived.
     #[schema(max_items = 100)]
     pub bars: Vec<ClampId>,
     /// Who did it, as it says; null if that cannot be read.

@@ -74,7 +74,7 @@ fn look_up(clamp: &ClampNow, now: Timestamp) -> Option<LookedUp<'_>> {
         clamp,
         particulars,
         model,
-        standing: clamp.standing(now),
+        standing: clamp.standing(now).in_short(),
     })
 }
 

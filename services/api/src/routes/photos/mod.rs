@@ -48,7 +48,7 @@ async fn known<P: Permission>(call: &Authorized<P>, digest: PhotoDigest) -> Resu
     let seen = call.store().photo_seen_in(digest, call.yards()).await?;
     let upload = call.store().photo_upload(digest, call.person().uuid()).await?;
     Ok(match (seen.photo, upload) {
-        (Some(photo), upload) if seen.is_cited || upload.is_some_and(|upload| upload.is_done) => {
+        (Some(photo), upload) if seen.is_shown || upload.is_some_and(|upload| upload.is_done) => {
             Known::Photo(photo)
         }
         (_, Some(upload)) => Known::Upload(upload),

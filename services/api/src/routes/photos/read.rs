@@ -30,8 +30,8 @@ pub struct Asked {
 /// See a photo
 ///
 /// A copy for viewing: a JPEG, the right way up, at most `photo_view_edge_pixels` long, without position, time or anything else that
-/// was in the file. Whoever sees a clamp of an entry that cites the photo may see it. The name is the digest of the original,
-/// not of the copy. An original is answered as a file to be kept, never as something for a page to show.
+/// was in the file. Whoever sees a clamp of an entry that cites the photo may see it, if whoever handed that entry in has sent
+/// the photo or was shown it; until then it is awaited. The name is the digest of the original, not of the copy. An original is answered as a file to be kept, never as something for a page to show.
 #[utoipa::path(
     operation_id = "read_photo",
     tag = "Photos",
@@ -59,7 +59,7 @@ pub async fn read(
     if !seen.is_cited {
         return Err(Failure::not_found("photo"));
     }
-    let Some(photo) = seen.photo else {
+    let Some(photo) = seen.photo.filter(|_| seen.is_shown) else {
         let detail = "It is cited, and whoever took it has not sent it yet.";
         return Err(Failure::new(problem::PHOTO_PENDING, detail));
     };

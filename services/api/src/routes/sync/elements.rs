@@ -10,11 +10,15 @@ use clampward_domain::signing::{SigningKey, Unsigned};
 use clampward_store::sync::clocks::Monotonic;
 use clampward_store::sync::push::{Element, Named, Read, Told, Unread};
 use clampward_store::{Signing, Store};
+use clampward_wire::json::shorten;
 use clampward_wire::problem::FieldError;
 use clampward_wire::sync::push::{PushEntry, ReadEntry, Unreadable, made_out, read_entry};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use uuid::Uuid;
+
+/// Most characters that are kept of what is wrong with an element.
+const MAX_DETAIL: usize = 2_000;
 
 /// An element with the faults that its sender is told.
 pub struct Looked {
@@ -119,13 +123,16 @@ fn unreadable(unread: Unreadable) -> (Box<Unread>, Vec<FieldError>) {
         .iter()
         .map(|error| format!("{}: {}", error.pointer, error.detail))
         .collect();
+    let mut detail = details.join("; ");
+    // It is kept for ever.
+    shorten(&mut detail, MAX_DETAIL);
     let read = Unread {
         id: unread.id,
         device_seq: unread.device_seq,
         clamps: unread.clamps,
         marks: unread.marks,
         kind: unread.kind,
-        detail: details.join("; "),
+        detail,
     };
     (Box::new(read), unread.errors)
 }

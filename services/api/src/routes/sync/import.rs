@@ -15,8 +15,9 @@ use clampward_wire::sync::push::{Parts, PushReply, PushRequest, parts};
 /// Bring in entries of a device
 ///
 /// The entries that a device wrote into a file because it cannot push them itself: it is broken, or was revoked. They are
-/// taken as a push of that device would be, and whoever brings the file vouches for nothing: entries that their person
-/// signed on the device stay signed, all others restrict and count for nothing else. What was written after the device was
+/// taken as a push of that device would be, of the device's yards, and whoever brings the file vouches for nothing: entries
+/// that their person signed on the device stay signed, all others restrict and count for nothing else. What can give fitness
+/// back is taken where both the device and whoever brings the file have the yard. What was written after the device was
 /// revoked is held, unless it restricts. A file may be brought in any number of times.
 #[utoipa::path(
     operation_id = "import_entries",

@@ -20,9 +20,9 @@ use clampward_wire::sync::push::{MAX_ENTRIES, Parts, PushReply, PushRequest, par
 ///
 /// - `recorded`, `already_recorded`: it is in the ledger.
 /// - `held`: kept as it came until a person places it or its cause goes away. What restricts, or cannot be read, bars the
-///   clamp that it names meanwhile.
+///   clamps that it names meanwhile, also those that become known later.
 /// - `refused`: its id was used before for other content; both are kept.
-/// - `retry`: not now; send it again.
+/// - `retry`: not now; send it again. A `problem` with it says why, where waiting for a moment is not enough.
 ///
 /// What only restricts (a tag-out, a rejecting finding) is recorded whatever the yard, the device or the person's competence,
 /// if it names the clamp by its id or its exact mark. An entry that its person did not sign restricts, is not credited and

@@ -71,7 +71,7 @@ fn receipt(kept: Kept) -> Receipt {
     let outcome = match kept.outcome.as_str() {
         "recorded" => PushOutcome::Recorded,
         "refused" => PushOutcome::Refused,
-        // A person dismissed it, and it is kept.
+        "dismissed" => PushOutcome::Dismissed,
         _ => PushOutcome::Held,
     };
     Receipt {

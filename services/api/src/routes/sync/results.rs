@@ -1,6 +1,7 @@
 //! What became of a push, as its device is told.
 
 use super::elements::Looked;
+use crate::limits::HELD_ENTRIES;
 use crate::reply::Failure;
 use clampward_domain::ids::EntryId;
 use clampward_store::Store;
@@ -12,6 +13,8 @@ use jiff::SignedDuration;
 
 /// Seconds that a device whose entries could not all be taken waits before it sends them again.
 const SOON: u32 = 2;
+/// Seconds after which it is worth sending an entry again for which no more may be held.
+const LATER: u32 = 600;
 
 /// The whole answer. `is_crowded` says that writes are near their limit.
 pub async fn reply(
@@ -23,7 +26,7 @@ pub async fn reply(
     let again = pushed
         .results
         .iter()
-        .any(|became| became.outcome == BecameWhat::Retry);
+        .any(|became| matches!(became.outcome, BecameWhat::Retry | BecameWhat::TooManyHeld));
     let results = pushed
         .results
         .into_iter()
@@ -97,6 +100,17 @@ fn result(became: Became, errors: &[FieldError]) -> PushResult {
             result.problem = Some(Problem::new(problem::ID_REUSED, detail));
         }
         BecameWhat::Retry => {}
+        BecameWhat::TooManyHeld => {
+            let detail = format!(
+                "{} entries of this device wait to be placed already: what restricts nothing waits on the device.",
+                HELD_ENTRIES.value
+            );
+            result.problem = Some(
+                Problem::new(problem::TOO_MANY_HELD, detail)
+                    .with("limit", HELD_ENTRIES.value)
+                    .with("retry_after_seconds", LATER),
+            );
+        }
     }
     result
 }
@@ -111,6 +125,7 @@ pub fn held(reason: Reason) -> HeldReason {
         Reason::UnknownReference => HeldReason::UnknownReference,
         Reason::DeviceRevoked => HeldReason::DeviceRevoked,
         Reason::Internal => HeldReason::Internal,
+        Reason::IdReused => HeldReason::IdReused,
     }
 }
 

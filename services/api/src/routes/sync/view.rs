@@ -98,8 +98,8 @@ impl Clamp {
     }
 }
 
-/// A clamp as a line of a snapshot.
-pub fn clamp_line(line: &FeedClamp, into: &mut Vec<u8>) {
+/// A clamp as a line of a snapshot, the first of a part with its cursor.
+pub fn clamp_line(line: &FeedClamp, cursor: Option<&str>, into: &mut Vec<u8>) {
     let head = format!(
         "{{\"type\":\"clamp\",\"clamp_id\":\"{}\",\"position\":{},\"reference_version\":{}",
         line.clamp, line.position, line.reference_version
@@ -108,6 +108,10 @@ pub fn clamp_line(line: &FeedClamp, into: &mut Vec<u8>) {
     if let Some(state) = &line.state {
         into.extend_from_slice(b",\"state\":");
         into.extend_from_slice(state.as_bytes());
+    }
+    if let Some(cursor) = cursor {
+        // Its letters are those of Base64: none needs a backslash.
+        into.extend_from_slice(format!(",\"cursor\":\"{cursor}\"").as_bytes());
     }
     into.extend_from_slice(b"}\n");
 }

@@ -72,7 +72,7 @@ impl Bench {
             .await;
         let enrolment = fleet.app.enrolment(&by, &[&fleet.clydebank]).await;
         let held = fleet.held(&device).await;
-        let photo = fleet.sent_photo(&fleet.lead, &photo_of(1)).await;
+        let photo = fleet.sent_photo(&fleet.inspector, &photo_of(1)).await;
         let theirs = fleet.sent_photo(&fleet.stranger, &photo_of(2)).await;
         let mut bench = Self {
             theirs: Place {

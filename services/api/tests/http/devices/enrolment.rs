@@ -320,3 +320,76 @@ async fn a_code_is_made_for_ones_own_yards_alone() {
         .refused(404, "not-found");
     fleet.stop().await;
 }
+
+/// Goal: a code is worth what its maker is. Method: a code is made, then its maker's account is closed, or loses the yard
+/// or the role; another one's code opens as before.
+#[actix_web::test]
+async fn a_code_opens_nothing_once_its_maker_may_not_make_it_any_more() {
+    let fleet = Fleet::start().await;
+    let administrator = fleet.token(&fleet.administrator);
+    for (name, change) in [
+        ("Closed Maker", json!({"enabled": false})),
+        ("Moved Maker", json!({"yards": [fleet.galveston]})),
+        ("Former Maker", json!({"roles": ["operator"]})),
+    ] {
+        let yards = json!([fleet.newport, fleet.galveston]);
+        let maker = fleet.person(name, &["yard_lead"], &yards).await;
+        let token = fleet.token(&maker);
+        let code = fleet
+            .app
+            .enrolment(&token, &[&fleet.newport, &fleet.galveston])
+            .await
+            .text("/code");
+        let path = format!("/v1/users/{}", maker.id);
+        let account = fleet.app.get(&administrator, &path).await.succeeded(200);
+        fleet
+            .app
+            .patch(&administrator, &path, account.etag(), &change)
+            .await
+            .succeeded(200);
+        let before = fleet.app.stored().await;
+        fleet
+            .app
+            .redeem(&code, &Keys::fresh())
+            .await
+            .refused(422, "enrolment-code-invalid");
+        assert_eq!(fleet.app.stored().await, before, "{change}");
+    }
+    let lead = fleet.token(&fleet.lead);
+    let code = fleet.app.enrolment(&lead, &[&fleet.newport]).await.text("/code");
+    fleet.app.redeem(&code, &Keys::fresh()).await.succeeded(201);
+    fleet.stop().await;
+}
+
+#[actix_web::test]
+async fn names_of_codes_that_nobody_was_given_are_not_counted() {
+    let fleet = Fleet::start().await;
+    let lead = fleet.token(&fleet.lead);
+    let code = fleet.app.enrolment(&lead, &[&fleet.newport]).await.text("/code");
+    for number in 0..8 {
+        fleet
+            .app
+            .redeem(&format!("0000{number}-00000-00000-00000-00000"), &Keys::fresh())
+            .await
+            .refused(422, "enrolment-code-invalid");
+    }
+    assert_eq!(fleet.app.tried_accounts().await, 0);
+    let guess = format!("{}-00000-00000-00000-00000", &code[..5]);
+    fleet
+        .app
+        .redeem(&guess, &Keys::fresh())
+        .await
+        .refused(422, "enrolment-code-invalid");
+    assert_eq!(fleet.app.tried_accounts().await, 1);
+    // Nor once the code is over.
+    fleet.app.clock.advance(SignedDuration::from_hours(24));
+    for _ in 0..8 {
+        fleet
+            .app
+            .redeem(&guess, &Keys::fresh())
+            .await
+            .refused(422, "enrolment-code-invalid");
+    }
+    assert_eq!(fleet.app.attempts_without_success().await, 1);
+    fleet.stop().await;
+}

@@ -4,8 +4,9 @@ use super::files::{jpeg_of, noisy, photo_of, picture, png_of};
 use super::{PIECE, name, nothing};
 use crate::support::Reply;
 use crate::trade::fleet::Fleet;
-use image::ImageFormat;
+use image::{DynamicImage, ImageBuffer, ImageFormat, Rgba};
 use serde_json::json;
+use std::io::Cursor;
 
 async fn sent(fleet: &Fleet, bytes: &[u8]) -> Reply {
     let photo = name(bytes);
@@ -42,6 +43,21 @@ async fn fifty_thousand_by_fifty_thousand_pixels_are_refused_before_any_is_decod
         reply.refused(422, "photo-unreadable");
         assert!(reply.text("/detail").contains("pixels"), "{}", reply.body);
     }
+    fleet.stop().await;
+}
+
+#[actix_web::test]
+async fn a_photo_that_takes_too_much_memory_is_refused_before_any_is_decoded() {
+    let fleet = Fleet::start().await;
+    // 16 bits for each of four colours: within the pixels, and more than twice the bytes.
+    let deep = ImageBuffer::from_pixel(6_400, 6_400, Rgba([1_u16, 2, 3, 4]));
+    let mut bytes = Cursor::new(Vec::new());
+    DynamicImage::ImageRgba16(deep)
+        .write_to(&mut bytes, ImageFormat::Png)
+        .expect("encoded");
+    let reply = sent(&fleet, &bytes.into_inner()).await;
+    reply.refused(422, "photo-unreadable");
+    assert!(reply.text("/detail").contains("8 bits"), "{}", reply.body);
     fleet.stop().await;
 }
 

@@ -184,7 +184,10 @@ async fn awaited_photos_are_listed_by_yard_and_clamp_until_they_come() {
         }
     }
     assert_eq!(pages.len(), 3);
+    // A colleague who sends it tells nothing of those who cited it; they do.
     fleet.sent_photo(&fleet.inspector, &photo_of(2)).await;
+    assert_eq!(awaited("").await, all);
+    fleet.sent_photo(&fleet.operator, &photo_of(2)).await;
     assert_eq!(awaited("").await, std::slice::from_ref(&one));
     let there = fleet
         .get(&fleet.lead, "/v1/photos?state=complete")
@@ -200,5 +203,94 @@ async fn awaited_photos_are_listed_by_yard_and_clamp_until_they_come() {
     let list = fleet.get(&fleet.stranger, path).await.succeeded(200);
     assert_eq!(list.text("/items/0/sha256"), three);
     assert_eq!(list.text("/items/0/cited_by"), fleet.stranger.id);
+    fleet.stop().await;
+}
+
+/// Goal: who lost a yard and kept the names of its photos sees none of them. Method: they cite one from a clamp of a yard
+/// that they still have, before it is sent and after.
+#[actix_web::test]
+async fn citing_a_photo_shows_it_to_nobody_who_was_not_shown_it() {
+    let fleet = Fleet::start().await;
+    let theirs = fleet.british_clamp("1").await;
+    let own = fleet.fit_clamp("2").await;
+    let (there, late) = (photo_of(1), photo_of(2));
+    let there = fleet.sent_photo(&fleet.stranger, &there).await;
+    let late_name = name(&late);
+    fleet
+        .tag_out(&fleet.stranger, &theirs, cites(&[&there, &late_name]))
+        .await
+        .succeeded(201);
+    for _ in 0..2 {
+        // The second time an entry of their own cites it already.
+        let cited = fleet
+            .tag_out(&fleet.operator, &own, cites(&[&there, &late_name]))
+            .await
+            .succeeded(201);
+        assert!(
+            cited.remarks().contains(&"photos_pending".to_owned()),
+            "{:?}",
+            cited.remarks()
+        );
+    }
+    fleet.sent_photo(&fleet.stranger, &late).await;
+    let store = fleet.app.store().await;
+    sweep::once(&store, &fleet.app.photos).await.expect("swept");
+    for photo in [&there, &late_name] {
+        fleet.photo(&fleet.stranger, photo).await.succeeded(200);
+        for person in [&fleet.operator, &fleet.lead] {
+            fleet.photo(person, photo).await.refused(404, "photo-pending");
+        }
+        assert_eq!(fleet.offset(&fleet.operator, photo).await.0, 404);
+    }
+    let list = fleet
+        .get(&fleet.lead, "/v1/photos?state=complete")
+        .await
+        .succeeded(200);
+    assert_eq!(list.body["items"], json!([]));
+    // Who has the photo themselves sends it, and then their entries show it.
+    fleet.sent_photo(&fleet.operator, &photo_of(1)).await;
+    fleet.photo(&fleet.lead, &there).await.succeeded(200);
+    fleet
+        .photo(&fleet.lead, &late_name)
+        .await
+        .refused(404, "photo-pending");
+    // Whoever sees it there cites it anew: it was shown to them.
+    let other = fleet.fit_clamp("3").await;
+    fleet
+        .tag_out(&fleet.inspector, &other, cites(&[&there]))
+        .await
+        .succeeded(201);
+    let path = format!("/v1/photos?state=complete&clamp_id={other}");
+    let list = fleet.get(&fleet.lead, &path).await.succeeded(200);
+    assert_eq!(list.text("/items/0/sha256"), there);
+    fleet.stop().await;
+}
+
+#[actix_web::test]
+async fn a_photo_that_a_tablet_sends_after_its_entry_is_shown() {
+    let fleet = Fleet::start().await;
+    let clamp = fleet.fit_clamp("1").await;
+    let tablet = fleet.tablet(&[&fleet.newport]).await;
+    let bytes = photo_of(7);
+    let photo = name(&bytes);
+    let entry = tablet.writes(&fleet.operator, &clamp, "tagged_out", cites(&[&photo]));
+    let pushed = tablet.pushes(&[entry]).await;
+    assert_eq!(pushed.text("/results/0/outcome"), "recorded");
+    fleet
+        .photo(&fleet.lead, &photo)
+        .await
+        .refused(404, "photo-pending");
+    let sent = fleet
+        .app
+        .call("PATCH", &format!("/v1/photos/{photo}"))
+        .token(tablet.token())
+        .header("Content-Type", "application/offset+octet-stream")
+        .header("Upload-Offset", "0")
+        .header("Upload-Length", &bytes.len().to_string())
+        .raw(bytes)
+        .send()
+        .await;
+    sent.succeeded(200);
+    fleet.photo(&fleet.lead, &photo).await.succeeded(200);
     fleet.stop().await;
 }

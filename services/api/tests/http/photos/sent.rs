@@ -218,6 +218,67 @@ async fn a_photo_that_nobody_looked_at_because_the_service_was_stopped_is_finish
     fleet.stop().await;
 }
 
+/// Goal: a photo that kills whoever looks at it does not do so for ever. Method: two looks are noted that came to no end, as
+/// two processes leave them that were killed; then one look too few.
+#[actix_web::test]
+async fn a_photo_at_which_looking_was_cut_off_twice_is_refused_and_not_looked_at_again() {
+    let fleet = Fleet::start().await;
+    let store = fleet.app.store().await;
+    let uploader = fleet.operator.id.parse().expect("an id");
+    for (number, looks, is_there) in [(8, 1, true), (9, 2, false)] {
+        let bytes = photo_of(number);
+        let photo = name(&bytes);
+        let piece = Piece {
+            object: fleet.new_id().parse().expect("an id"),
+            starts_at: 0,
+            bytes: u32::try_from(bytes.len()).expect("short"),
+        };
+        let digest = photo.parse().expect("a digest");
+        let length = u64::from(piece.bytes);
+        fleet
+            .app
+            .photos
+            .take(&store, (digest, uploader), length, piece, bytes.clone().into())
+            .await
+            .expect("a piece");
+        for before in 0..looks {
+            assert_eq!(
+                store.begin_photo_look(digest, uploader).await.expect("noted"),
+                before
+            );
+        }
+        fleet.app.clock.advance(SignedDuration::from_mins(2));
+        sweep::once(&store, &fleet.app.photos).await.expect("swept");
+        let offset = fleet.offset(&fleet.operator, &photo).await;
+        assert_eq!(
+            offset,
+            if is_there {
+                so_far(bytes.len(), true)
+            } else {
+                nothing()
+            }
+        );
+    }
+    // Sent again it is looked at anew, and whoever sends it is told if that cannot be done.
+    let bytes = photo_of(9);
+    let photo = name(&bytes);
+    let digest = photo.parse().expect("a digest");
+    let half = bytes.len() / 2;
+    fleet
+        .piece(&fleet.operator, &photo, 0, bytes.len(), &bytes[..half])
+        .await
+        .succeeded(204);
+    for _ in 0..2 {
+        store.begin_photo_look(digest, uploader).await.expect("noted");
+    }
+    fleet
+        .piece(&fleet.operator, &photo, half, bytes.len(), &bytes[half..])
+        .await
+        .refused(422, "photo-unreadable");
+    fleet.sent_photo(&fleet.operator, &bytes).await;
+    fleet.stop().await;
+}
+
 #[actix_web::test]
 async fn a_photo_that_was_stored_and_not_marked_is_marked_when_it_is_asked_for_again() {
     let fleet = Fleet::start().await;

@@ -141,6 +141,10 @@ impl Tablet<'_> {
         let elements: Vec<String> = entries.iter().map(Value::to_string).collect();
         self.sends(&elements).await.succeeded(200)
     }
+    /// The device's access token.
+    pub fn token(&self) -> &str {
+        &self.token
+    }
     /// Reads as the device.
     pub async fn reads(&self, path: &str) -> Reply {
         self.fleet.app.get(&self.token, path).await
