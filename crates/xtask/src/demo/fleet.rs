@@ -94,13 +94,13 @@ impl<'a> Life<'a> {
         person(&format!("{role}-{}", self.yard.people()))
     }
 
+    /// A full hour of a day of its yard, so that what a day shows does not depend on when the fleet is loaded. Planned is
+    /// from yesterday back: all of it is over now.
     fn at(&self, days_ago: i64, hour: i64) -> Timestamp {
-        // The day before yesterday at the latest for what happens "0 days ago" later than now.
-        let day = self
-            .today
-            .checked_sub((days_ago * 24).hours())
-            .unwrap_or(self.today);
-        day.checked_add((hour - 12).hours()).unwrap_or(day)
+        let zone = self.yard.yard().time_zone;
+        let day = zone.date_at(self.today).saturating_sub(days_ago.days());
+        let start = zone.start_of(day);
+        start.checked_add(hour.hours()).unwrap_or(start)
     }
 
     fn tell(&mut self, days_ago: i64, hour: i64, by: PersonId, body: impl Into<Body>) -> EntryId {
