@@ -1,19 +1,20 @@
-//! Unsent entries as a file: pushes as they would be sent, each signed by this device, for whoever can carry them.
+//! Unsent entries as a file: pushes as they would be sent, for whoever can carry them.
 //!
-//! The service goes by the signatures of the people who wrote the entries; the device's own shows whose file it is.
+//! The service goes by the signatures of the people who wrote the entries. Each push has its digest beside it: an entry
+//! that a worn stick altered would count as signed by nobody, so whoever brings in a damaged file is told instead.
 
 use crate::clock::Moment;
 use crate::database::Database;
 use crate::device;
 use crate::failure::{Done, Failure};
 use crate::journal::{self, KeptState};
-use crate::keys::DeviceSecret;
-use clampward_domain::canonical;
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use clampward_domain::canonical::{self, CanonicalError};
 use clampward_wire::sync::push::{MAX_BYTES, MAX_ENTRIES, PushRequest};
+use serde::Serialize;
 use serde_json::{Value, json};
 
-/// Names what is signed, so that no other signature of the device's key can be taken for it.
-const CONTEXT: &[u8] = b"clampward-export-v1\n";
 /// The form of the file.
 const FORMAT: &str = "clampward-export-v1";
 
@@ -26,7 +27,7 @@ pub struct Exported {
 }
 
 /// What is unsent, or offered again, as a file.
-pub fn export(database: &Database, secret: &DeviceSecret, now: &Moment) -> Done<Exported> {
+pub fn export(database: &Database, now: &Moment) -> Done<Exported> {
     let connection = database.connection();
     let device_id = device::identity(connection)?.device_id;
     let waiting: Vec<_> = journal::all(connection)?
@@ -51,7 +52,7 @@ pub fn export(database: &Database, secret: &DeviceSecret, now: &Moment) -> Done<
         }
     }
     let queue_length = u64::try_from(entries).unwrap_or(u64::MAX);
-    let signed: Vec<Value> = pushes
+    let pushes: Vec<Value> = pushes
         .into_iter()
         .map(|(device_number, _, entries)| {
             let push = PushRequest {
@@ -63,20 +64,25 @@ pub fn export(database: &Database, secret: &DeviceSecret, now: &Moment) -> Done<
                 queue_length,
                 entries,
             };
-            let mut bytes = CONTEXT.to_vec();
-            bytes.extend(canonical::to_bytes(&push)?);
-            Ok(json!({"push": push, "signature": secret.sign(&bytes)?}))
+            Ok(json!({"push": push, "sha256": digest(&push)?}))
         })
         .collect::<Done<_>>()?;
     Ok(Exported {
-        file: json!({"format": FORMAT, "pushes": signed}),
+        file: json!({"format": FORMAT, "pushes": pushes}),
         entries,
     })
+}
+
+/// SHA-256 of a push's canonical bytes, as base64url.
+fn digest(push: &impl Serialize) -> Result<String, CanonicalError> {
+    let bytes = canonical::to_bytes(push)?;
+    Ok(URL_SAFE_NO_PAD.encode(canonical::sha256(&[&bytes])))
 }
 
 /// The parts of a file, one for each request that brings it in.
 pub fn bodies(file: &[u8]) -> Done<Vec<Value>> {
     let refused = || Failure::refused("this is no file of `clampward-field export`");
+    let damaged = || Failure::refused("this file is damaged: have it exported again");
     let file: Value = serde_json::from_slice(file).map_err(|_| refused())?;
     if file.get("format").and_then(Value::as_str) != Some(FORMAT) {
         return Err(refused());
@@ -85,6 +91,13 @@ pub fn bodies(file: &[u8]) -> Done<Vec<Value>> {
         .and_then(Value::as_array)
         .ok_or_else(refused)?
         .iter()
-        .map(|part| part.get("push").cloned().ok_or_else(refused))
+        .map(|part| {
+            let push = part.get("push").ok_or_else(refused)?;
+            let told = part.get("sha256").and_then(Value::as_str).ok_or_else(refused)?;
+            if digest(push).map_err(|_| damaged())? != told {
+                return Err(damaged());
+            }
+            Ok(push.clone())
+        })
         .collect()
 }

@@ -10,7 +10,7 @@ use std::path::Path;
 /// `export`: the entries stay here as unsent as before; brought in twice, they are recorded once.
 pub(super) fn export(desk: &Desk<'_>, file: &Path) -> Done<bool> {
     let moment = desk.host.clock.moment();
-    let exported = export::export(&desk.database, &desk.secret()?, &moment)?;
+    let exported = export::export(&desk.database, &moment)?;
     let failed = |cause| Failure::File {
         path: file.display().to_string(),
         cause,

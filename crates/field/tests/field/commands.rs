@@ -3,7 +3,6 @@
 use crate::domain::complete;
 use crate::support::service::Service;
 use crate::support::{Device, houston};
-use aws_lc_rs::signature::{ED25519, UnparsedPublicKey};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use clampward_domain::canonical;
@@ -367,7 +366,7 @@ fn use_over_the_limit_is_recorded_and_bars() {
 }
 
 #[test]
-fn the_queue_names_what_is_unsent_and_an_export_holds_it_signed_by_the_device() {
+fn the_queue_names_what_is_unsent_and_an_export_holds_it_and_shows_damage() {
     let tablet = Tablet::new();
     tablet.run(&[
         "tag-out",
@@ -390,16 +389,14 @@ fn the_queue_names_what_is_unsent_and_an_export_holds_it_signed_by_the_device() 
     let part = &file["pushes"][0];
     let push: PushRequest = serde_json::from_value(part["push"].clone()).unwrap();
     assert_eq!(push.entries.len(), 2);
-    let mut bytes = b"clampward-export-v1\n".to_vec();
-    bytes.extend(canonical::to_bytes(&push).unwrap());
-    let secret = DeviceSecret::read(&tablet.device.folder.path().join("device-secret")).unwrap();
-    let public = URL_SAFE_NO_PAD.decode(secret.public_key().unwrap()).unwrap();
-    let signature = URL_SAFE_NO_PAD
-        .decode(part["signature"].as_str().unwrap())
-        .unwrap();
-    UnparsedPublicKey::new(&ED25519, public)
-        .verify(&bytes, &signature)
-        .unwrap();
+    let digest = canonical::sha256(&[&canonical::to_bytes(&push).unwrap()]);
+    assert_eq!(part["sha256"], URL_SAFE_NO_PAD.encode(digest));
+    // One letter of the note is another one: the entry would count as signed by nobody.
+    let text = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, text.replace("fell from the rack", "fell from the back")).unwrap();
+    let (status, answer) = tablet.run(&["import", path.to_str().unwrap()]);
+    assert_eq!(status, Some(1), "{answer}");
+    assert!(answer.to_string().contains("damaged"), "{answer}");
     // What was exported is still unsent here: somebody else's word that it arrived is none.
     assert_eq!(tablet.run(&["queue"]).1["unsent"], 2);
 }
