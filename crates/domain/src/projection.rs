@@ -57,7 +57,7 @@ impl Projection {
                 .and_then(|particulars| particulars.wll)
                 .map(|wll| wll.kilograms()),
             in_service_from: state.clocks.first,
-            retired_at: state.retired.as_ref().map(|retired| retired.at),
+            retired_at: state.retirement().map(|retired| retired.at),
             bars_from: state
                 .open_lockouts()
                 .iter()

@@ -260,11 +260,7 @@ pub fn first_use(state: &ClampState, terms: &Terms<'_>, at: Timestamp) -> FirstU
     let Some(rule) = terms.rules.thorough_examination() else {
         return FirstUse::NotExempt;
     };
-    let never_used = state.registration.is_some()
-        && state
-            .registrations()
-            .all(|registration| registration.body.never_used_before == Some(true));
-    let Some(declaration) = state.declaration().filter(|_| never_used) else {
+    let Some(declaration) = state.declaration().filter(|_| state.is_shown_as_never_used()) else {
         return FirstUse::NotExempt;
     };
     let zone = &terms.yard.time_zone;

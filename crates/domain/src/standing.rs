@@ -134,7 +134,14 @@ fn look(state: &ClampState, reference: &Reference, at: Timestamp) -> (Standing, 
     if let Some(retired) = &state.retired {
         reasons.push(reason(
             FitnessReason::Retired,
-            format!("Retired since {}: must not be used again.", retired.at),
+            if retired.is_unsigned {
+                format!(
+                    "Said to be retired since {}, which nobody signed for.",
+                    retired.at
+                )
+            } else {
+                format!("Retired since {}: must not be used again.", retired.at)
+            },
             Some(RETIRED),
         ));
     }
@@ -201,7 +208,7 @@ fn look(state: &ClampState, reference: &Reference, at: Timestamp) -> (Standing, 
     let barred = reasons
         .iter()
         .any(|reason| reason.code == FitnessReason::TaggedOut);
-    let status = if state.retired.is_some() {
+    let status = if state.retirement().is_some() {
         Status::Retired
     } else if barred {
         Status::TaggedOut

@@ -78,7 +78,7 @@ impl Found {
             mark_key: mark.as_deref().map(exact_key),
             look_alike_key: mark.as_deref().map(look_alike_key),
             mark,
-            retired: state.retired.is_some(),
+            retired: state.retirement().is_some(),
         }
     }
 }

@@ -20,14 +20,16 @@ const PATIENCE: Duration = Duration::from_secs(30);
 /// database nobody gets an error for each connection that went with it. Busy ones are not asked: it costs a round trip.
 const IDLE_BEFORE_ASKED: Duration = Duration::from_secs(1);
 /// How long a connection may stay idle inside a transaction, a statement may run, a lock may be waited for. Tables are
-/// not scanned: prepared statements keep plans from when they were small, and every question here has its index.
+/// not scanned: prepared statements keep plans from when they were small, and every question here has its index. Whoever
+/// waited for a lock reads what was committed meanwhile, whatever isolation the database prefers.
 /// Nothing is compiled either: a plan that cannot do without a scan looks dear, and compiling it takes a third of a second.
 fn session_settings(patience: Duration) -> String {
     let milliseconds = patience.as_millis().max(1);
     let for_locks = (patience / 2).as_millis().max(1);
     format!(
         "set idle_in_transaction_session_timeout = {milliseconds}; set statement_timeout = {milliseconds};
-         set lock_timeout = {for_locks}; set enable_seqscan = off; set jit = off"
+         set lock_timeout = {for_locks}; set enable_seqscan = off; set jit = off;
+         set default_transaction_isolation = 'read committed'"
     )
 }
 /// What makes a connection one of the reading role.

@@ -17,9 +17,10 @@ use clampward_domain::ids::{ClampId, EntryId, lockout_id};
 use clampward_domain::judge::RemarkCode;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason, RuleSetName};
+use clampward_store::people::RevocationBody;
 use clampward_store::sync::held::{HeldFilter, HeldReason, HeldState, SettleError, Settler};
 use clampward_store::sync::push::{BecameWhat, PushError};
-use clampward_store::{Mode, ViolationKind};
+use clampward_store::{Mode, Store, StoreOptions, ViolationKind};
 use jiff::SignedDuration;
 use sqlx::Executor;
 use support::tablet::{Line, Tablet, held, raw, read, recorded, remarks};
@@ -133,6 +134,55 @@ async fn two_connections_with_the_same_batch_in_opposite_order_record_it_once_wi
         }
     }
     assert!(went >= 1);
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn eleven_the_same_where_the_database_prefers_repeatable_read() {
+    let world = World::new().await;
+    let first = Tablet::enrolled(&world, "Tablet-1", YardScope::Some(vec![NORTH])).await;
+    let other = Tablet::enrolled(&world, "Tablet-2", YardScope::Some(vec![NORTH])).await;
+    let mut lines = Vec::new();
+    for number in 0..20 {
+        let clamp = world.registered(&format!("N{number}")).await;
+        lines.push(first.writes(&world, OPERATOR, clamp, tag_out(LockoutReason::Dropped)));
+    }
+    let mut owner = world.bench.owner().await;
+    owner
+        .execute(
+            "do $$ begin execute format('alter database %I set default_transaction_isolation = %L',
+               current_database(), 'repeatable read'); end $$",
+        )
+        .await
+        .unwrap();
+    let mut stores = Vec::new();
+    for _ in 0..2 {
+        stores.push(
+            Store::connect(StoreOptions {
+                url: world.bench.database.service_url.clone(),
+                max_connections: 4,
+                clock: world.bench.clock.clone(),
+            })
+            .await
+            .unwrap(),
+        );
+    }
+    let elements: Vec<Vec<u8>> = lines.iter().map(raw).collect();
+    let backwards: Vec<Vec<u8>> = elements.iter().rev().cloned().collect();
+    let before = world.bench.store.position().await.unwrap();
+    for _ in 0..4 {
+        let (one, two) = (first.push(&elements), other.push(&backwards));
+        let (one, two) = tokio::join!(stores[0].push(&one, &read), stores[1].push(&two, &read));
+        for pushed in [one.unwrap(), two.unwrap()] {
+            assert!(
+                pushed
+                    .results
+                    .iter()
+                    .all(|result| matches!(result.outcome, BecameWhat::Recorded(_)))
+            );
+        }
+    }
+    assert_eq!(world.bench.store.position().await.unwrap(), before + 20);
     clean(&world).await;
 }
 
@@ -389,6 +439,49 @@ async fn a_return_by_somebody_whose_role_was_taken_while_they_were_offline_relea
         .unwrap();
     let pushed = tablet.pushes(&world, &[returned]).await;
     assert!(remarks(&pushed.results[0]).contains(&RemarkCode::NotSigned));
+    assert!(!is_fit(&world, clamp).await);
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn twenty_three_a_re_inspection_by_somebody_whose_competence_was_withdrawn_while_they_were_offline_frees_nothing()
+ {
+    let (world, tablet) = both().await;
+    let store = &world.bench.store;
+    let clamp = world.in_service("17").await;
+    tablet.passes(&world, 3_600_000);
+    let rejected = world.does(INSPECTOR, clamp, rejection("shackle_eye_worn")).await;
+    let worn = lockout_id(rejected.id, "shackle_eye_worn", "");
+    let repaired = world
+        .does(TECHNICIAN, clamp, repair(Component::Shackle, worn))
+        .await;
+    let again = lockout_id(repaired.id, "not_reinspected", "");
+    tablet.passes(&world, 3_600_000);
+    let inspected = tablet.writes(&world, INSPECTOR, clamp, after_repair(repaired.id));
+    let mut lines = vec![inspected.clone()];
+    tablet.passes(&world, 60_000);
+    lines.push(tablet.writes(
+        &world,
+        LEAD,
+        clamp,
+        return_after(repaired.id, inspected.id, worn, again),
+    ));
+    tablet.passes(&world, 3_600_000);
+    let body = RevocationBody {
+        competence_id: INSPECTORS_COMPETENCE,
+        revoked_from: "2026-01-01".parse().unwrap(),
+        reason: None,
+    };
+    store
+        .revoke_competence(world.uuid(), ADMINISTRATOR, INSPECTOR, &body)
+        .await
+        .unwrap();
+    let pushed = tablet.pushes(&world, &lines).await;
+    let outcome = recorded(&pushed.results[0]).outcome.clone().unwrap();
+    assert_eq!(outcome.credited, Some(false));
+    let mut open = open_reasons(&world, clamp).await;
+    open.sort_unstable();
+    assert_eq!(open, vec!["not_reinspected", "shackle_eye_worn"]);
     assert!(!is_fit(&world, clamp).await);
     clean(&world).await;
 }

@@ -473,7 +473,10 @@ impl Model for Protocol {
             Property::always(CONVERGES, |protocol: &Self, world: &World| {
                 let (open, has) = (world.open(*protocol), world.server.has());
                 let converged = |device: &Device| device.open == open && device.known == has;
-                let mut followed = world.devices.iter().filter(|device| world.followed(device, *protocol));
+                let mut followed = world
+                    .devices
+                    .iter()
+                    .filter(|device| world.followed(device, *protocol));
                 followed.all(converged)
             }),
             Property::always(ONCE, |_, world: &World| {

@@ -27,19 +27,27 @@ impl ClampState {
         let told = entry;
         let weighed = self.weighed(told);
         let entry = weighed.as_ref();
-        // An amendment opens what it opens by itself; whether it is proven was noted before.
-        let opening = if matches!(told.body, Body::Amended(_)) {
-            told
-        } else {
-            entry
+        let wll = match &entry.body {
+            Body::ProofTested(_) | Body::Used(_) => self.lowest_wll(entry, reference),
+            Body::Registered(_)
+            | Body::Inspected(_)
+            | Body::TaggedOut(_)
+            | Body::Repaired(_)
+            | Body::ReturnedToService(_)
+            | Body::Confirmed(_)
+            | Body::Transferred(_)
+            | Body::Issued(_)
+            | Body::Received(_)
+            | Body::Classified(_)
+            | Body::Amended(_)
+            | Body::Retired(_)
+            | Body::Reassessed(_) => None,
         };
-        for lockout in opened_by(
-            opening,
-            self.lowest_wll(entry, reference),
-            &self.readings,
-            reference,
-        ) {
-            self.open(lockout);
+        // What was judged elsewhere opens what its author saw, and what it comes to here.
+        for entry in self.judged_here(told, reference).iter().chain([entry]) {
+            for lockout in opened_by(entry, wll, &self.readings, reference) {
+                self.open(lockout);
+            }
         }
         match &entry.body {
             Body::Registered(body) => self.register(entry, body, reference),
@@ -49,8 +57,11 @@ impl ClampState {
                     self.renew(body);
                 }
             }
+            // Nothing that comes later makes a signature: what nobody signed never waits.
             Body::ReturnedToService(body) => {
-                self.waiting.insert(entry.id, Waiting::of(self, told, body));
+                if told.may_count() {
+                    self.waiting.insert(entry.id, Waiting::of(self, told, body));
+                }
             }
             // One that nobody signed stands beside where it was: it hides the clamp from no yard.
             Body::Transferred(body) => {
@@ -82,9 +93,10 @@ impl ClampState {
             Body::Used(body) => self.use_up(entry, body, reference),
             Body::Retired(_) => {
                 if !self.retirement_undone(entry.id) {
-                    self.retired = Some(Retirement {
+                    self.retire(Retirement {
                         entry: entry.id,
                         at: entry.counted_at,
+                        is_unsigned: !entry.may_count(),
                     });
                 }
             }
@@ -123,12 +135,31 @@ impl ClampState {
             at: entry.counted_at,
         };
         self.confirmations.entry(confirms).or_default().push(confirmation);
-        if self
+        let all = self
             .retired
-            .as_ref()
-            .is_some_and(|retired| self.retirement_undone(retired.entry))
-        {
-            self.retired = None;
+            .take()
+            .into_iter()
+            .chain(std::mem::take(&mut self.retired_again));
+        let standing: Vec<_> = all
+            .filter(|retired| !self.retirement_undone(retired.entry))
+            .collect();
+        for retirement in standing {
+            self.retire(retirement);
+        }
+    }
+
+    /// One that somebody signed for stands before the others.
+    fn retire(&mut self, retirement: Retirement) {
+        match &mut self.retired {
+            Some(first) => {
+                let other = if first.is_unsigned && !retirement.is_unsigned {
+                    std::mem::replace(first, retirement)
+                } else {
+                    retirement
+                };
+                self.retired_again.push(other);
+            }
+            None => self.retired = Some(retirement),
         }
     }
 

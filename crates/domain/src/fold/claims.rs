@@ -2,7 +2,7 @@
 //!
 //! What tightens counts from anybody. What loosens counts only if it is proven.
 
-use super::ClampState;
+use super::{ClampState, Registration};
 use crate::calendar::Interval;
 use crate::entry::{Amended, Declaration, Entry, ExaminationScheme};
 use crate::ids::{ModelId, YardId};
@@ -20,6 +20,10 @@ pub(super) fn value<T: DeserializeOwned>(amended: &Amended) -> Option<T> {
 /// Without a scheme, a thorough examination holds this long (LOLER 1998 reg. 9(3)(a)(i)).
 const LEGAL: Interval = Interval::Months(6);
 
+fn days<'r>(registrations: impl Iterator<Item = &'r Registration>) -> impl Iterator<Item = Date> {
+    registrations.filter_map(|registration| registration.body.put_into_service_on)
+}
+
 impl ClampState {
     fn claims<T: DeserializeOwned>(&self, field: AmendmentField) -> impl Iterator<Item = (&Entry, T)> {
         self.amendments_of(field)
@@ -27,8 +31,9 @@ impl ClampState {
     }
 
     fn proven<T: DeserializeOwned>(&self, field: AmendmentField) -> impl Iterator<Item = (&Entry, T)> {
-        self.claims(field)
+        self.amendments_of(field)
             .filter(|(entry, _)| self.proven.contains(&entry.id))
+            .filter_map(|(entry, amended)| Some((entry, value(amended)?)))
     }
 
     fn latest_proven<T: DeserializeOwned>(&self, field: AmendmentField) -> Option<(&Entry, T)> {
@@ -97,19 +102,26 @@ impl ClampState {
     }
 
     /// Declaration of conformity. One made later prolongs an exemption, one where there was none founds it: both only
-    /// with proof.
+    /// with proof, or where somebody signed the registration that names it.
     pub fn declaration(&self) -> Option<Declaration> {
         let proven = self.latest_proven::<Declaration>(AmendmentField::Declaration);
         let since = proven.as_ref().map(|(entry, _)| entry.order());
         let shown = match proven {
             Some((_, declaration)) => Some(declaration),
             None => self
-                .registrations()
+                .signed_registrations()
                 .filter_map(|registration| registration.body.declaration.clone())
                 .min_by_key(|declaration| declaration.made_on),
         }?;
-        self.claims::<Declaration>(AmendmentField::Declaration)
-            .filter(|(entry, _)| since.is_none_or(|since| since < entry.order()))
+        let amended = self
+            .claims::<Declaration>(AmendmentField::Declaration)
+            .map(|(entry, declaration)| (entry.order(), declaration));
+        let unsigned = self
+            .unsigned_registrations()
+            .filter_map(|registration| Some((registration.order(), registration.body.declaration.clone()?)));
+        amended
+            .chain(unsigned)
+            .filter(|(order, _)| since.is_none_or(|since| since < *order))
             .map(|(_, declaration)| declaration)
             .chain([shown])
             .min_by_key(|declaration| declaration.made_on)
@@ -118,22 +130,34 @@ impl ClampState {
     /// Day of putting it into service: the earliest ever entered.
     pub fn put_into_service_on(&self) -> Option<Date> {
         let amended = self.claims(AmendmentField::PutIntoServiceOn).map(|(_, day)| day);
-        self.registered_days().chain(amended).min()
+        days(self.registrations()).chain(amended).min()
     }
 
     /// The same, of what was registered or proven: an exemption rests on this one only.
     pub(crate) fn shown_put_into_service_on(&self) -> Option<Date> {
         let proven = self.proven(AmendmentField::PutIntoServiceOn).map(|(_, day)| day);
-        self.registered_days().chain(proven).min()
+        days(self.signed_registrations()).chain(proven).min()
     }
 
-    fn registered_days(&self) -> impl Iterator<Item = Date> {
+    /// Whether somebody signed for a registration, and every one says that the clamp was never used before.
+    pub(crate) fn is_shown_as_never_used(&self) -> bool {
+        let says_so = |registration: &Registration| registration.body.never_used_before == Some(true);
+        self.signed_registrations().next().is_some() && self.registrations().all(says_so)
+    }
+
+    fn signed_registrations(&self) -> impl Iterator<Item = &Registration> {
         self.registrations()
-            .filter_map(|registration| registration.body.put_into_service_on)
+            .filter(|registration| !registration.is_unsigned)
+    }
+
+    fn unsigned_registrations(&self) -> impl Iterator<Item = &Registration> {
+        self.registrations()
+            .filter(|registration| registration.is_unsigned)
     }
 
     /// The interval of the scheme of examination that was in force on the day of an examination. One that lengthens
-    /// counts only if it is proven and was written before; one that shortens counts from anybody, whenever.
+    /// counts only if it is proven and was written before, or stands in a registration that somebody signed; one that
+    /// shortens counts from anybody, whenever.
     pub fn examination_scheme_on(&self, day: Date, examined_at: Timestamp) -> Option<Interval> {
         let in_force = |scheme: &ExaminationScheme| scheme.valid_from <= day;
         let known = self
@@ -144,15 +168,25 @@ impl ClampState {
         let known = match known {
             Some((_, scheme)) => Some(scheme.interval),
             None => self
-                .registrations()
+                .signed_registrations()
                 .filter_map(|registration| registration.body.examination_scheme.as_ref())
                 .filter(|scheme| in_force(scheme))
                 .map(|scheme| scheme.interval)
                 .min_by_key(|interval| interval.after(day)),
         };
         let legal = known.unwrap_or(LEGAL);
-        self.claims::<ExaminationScheme>(AmendmentField::ExaminationScheme)
-            .filter(|(entry, scheme)| in_force(scheme) && since.is_none_or(|since| since < entry.order()))
+        let amended = self
+            .claims::<ExaminationScheme>(AmendmentField::ExaminationScheme)
+            .map(|(entry, scheme)| (entry.order(), scheme));
+        let unsigned = self.unsigned_registrations().filter_map(|registration| {
+            Some((
+                registration.order(),
+                registration.body.examination_scheme.clone()?,
+            ))
+        });
+        amended
+            .chain(unsigned)
+            .filter(|(order, scheme)| in_force(scheme) && since.is_none_or(|since| since < *order))
             .map(|(_, scheme)| scheme.interval)
             .filter(|interval| interval.after(day) < legal.after(day))
             .min_by_key(|interval| interval.after(day))

@@ -3,12 +3,15 @@
 //!
 //! Whoever writes on a device says by which yard and model they judged. Whether the clamp was there is a question about
 //! the whole set of its entries, so it is asked here and not when an entry arrives: a transfer may come after what was
-//! written behind it. What was judged by another yard or model restricts as it says and counts for nothing else.
+//! written behind it. What was judged by another yard or model restricts as it says, and counts for nothing else; an
+//! inspection restricts as it comes to by the clamp's own, too: a reading within the other's limit may be beyond this one's.
 
 use super::ClampState;
 use super::claims::value;
-use crate::entry::{Body, Entry};
+use crate::entry::{Body, Entry, JudgedBy};
 use crate::ids::{EntryId, ModelId, YardId};
+use crate::reference::Reference;
+use crate::rule_set;
 use crate::words::AmendmentField;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -118,6 +121,43 @@ impl ClampState {
         } else {
             Cow::Borrowed(entry)
         }
+    }
+
+    /// An inspection that was judged elsewhere, as each yard and model judges it that the clamp is shown in and as by then:
+    /// nobody's word, and none where it was judged by its own.
+    pub(super) fn judged_here(&self, told: &Entry, reference: &Reference) -> Vec<Entry> {
+        if !matches!(told.body, Body::Inspected(_)) || self.elsewhere(told).is_none() {
+            return Vec::new();
+        }
+        let at = told.counted_at;
+        let yards = self.shown.yards.keys().copied();
+        let yards = yards.filter(|yard| self.shown.had_been_in(*yard, told.order()));
+        let yards: Vec<_> = yards
+            .filter_map(|yard| Some((yard, reference.yard_at(yard, at)?)))
+            .collect();
+        let models: BTreeSet<ModelId> = self.shown_models().collect();
+        let models = models
+            .into_iter()
+            .filter_map(|model| Some((model, reference.model_at(model, at)?)));
+        models
+            .flat_map(|(model_id, model)| {
+                yards.iter().map(move |(yard_id, yard)| {
+                    let rule_set = yard.value.rule_set;
+                    Entry {
+                        judged_by: JudgedBy {
+                            yard_id: *yard_id,
+                            yard_version: yard.version,
+                            rule_set,
+                            rule_set_version: rule_set::current(rule_set).version,
+                            model_id,
+                            model_version: model.version,
+                        },
+                        signed: false,
+                        ..told.clone()
+                    }
+                })
+            })
+            .collect()
     }
 
     /// Whether the clamp was known as one of the model that an entry was judged by, or was shown to be one later. One that

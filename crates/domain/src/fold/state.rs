@@ -75,6 +75,13 @@ pub struct Registration {
     pub body: Registered,
 }
 
+impl Registration {
+    /// Its place in the fold's order.
+    pub fn order(&self) -> (Timestamp, EntryId) {
+        (self.at, self.entry)
+    }
+}
+
 /// A service class as somebody set it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Class {
@@ -157,6 +164,9 @@ pub struct Retirement {
     pub entry: EntryId,
     /// When.
     pub at: Timestamp,
+    /// Whether nobody signed for it: the clamp must not be used, but it stays one of those that bear its mark.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_unsigned: bool,
 }
 
 /// The state of a clamp after a set of entries.
@@ -220,9 +230,12 @@ pub struct ClampState {
     /// Who has it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub issued: Option<IssuedTo>,
-    /// Scrapped.
+    /// Scrapped: of several retirements that stand, one that somebody signed for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub retired: Option<Retirement>,
+    /// The others, which stand if that one is undone.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub retired_again: Vec<Retirement>,
 }
 
 /// Whether an amendment rests on something: signed in person, citing a document, by somebody known as qualified when it
@@ -269,6 +282,7 @@ impl ClampState {
             first_seen_at: None,
             issued: None,
             retired: None,
+            retired_again: Vec::new(),
         }
     }
 
@@ -308,7 +322,9 @@ impl ClampState {
     /// The latest amendment of a field that somebody signed for, of any entry; of a rating, the latest that is proven.
     pub fn amended(&self, field: AmendmentField) -> Option<&Amended> {
         self.amendments_of(field)
-            .filter(|(entry, _)| entry.may_count() && (!field.is_rating() || self.proven.contains(&entry.id)))
+            .filter(|(entry, _)| {
+                self.may_count(entry) && (!field.is_rating() || self.proven.contains(&entry.id))
+            })
             .max_by_key(|(entry, _)| entry.order())
             .map(|(_, amended)| amended)
     }
@@ -326,6 +342,11 @@ impl ClampState {
 
     fn amended_value<T: DeserializeOwned>(&self, field: AmendmentField) -> Option<T> {
         self.amended(field).and_then(value)
+    }
+
+    /// That somebody signed for its end: it leaves the fleet, and its mark to others.
+    pub fn retirement(&self) -> Option<&Retirement> {
+        self.retired.as_ref().filter(|retired| !retired.is_unsigned)
     }
 
     /// Every registration, the one that counts first.

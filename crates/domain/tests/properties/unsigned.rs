@@ -1,5 +1,6 @@
 //! What nobody signed for restricts and does nothing else: taking any such entry away never makes a clamp less fit, gives it
-//! no other mark and hides it from no yard.
+//! no other mark, hides it from no yard and takes it off no list of those that bear its mark. A clamp of which nobody signed
+//! for anything is never fit.
 
 use crate::cases;
 use crate::random::{Case, case, instant};
@@ -34,6 +35,7 @@ proptest! {
         let (with, without) = (fold(case.clamp, &case.entries, reference), fold(case.clamp, &without, reference));
         prop_assert_eq!(with.asset_mark(), without.asset_mark());
         prop_assert_eq!(with.serial_number(), without.serial_number());
+        prop_assert_eq!(with.retirement(), without.retirement());
         for yard in without.yards() {
             prop_assert!(with.yards().contains(&yard), "hidden from {} by {:?}", yard, unsigned);
         }
@@ -44,6 +46,17 @@ proptest! {
                 let reasons = standing(&without, reference, asked).reasons;
                 prop_assert!(reasons.is_empty(), "at {} freed from {:?} by {:?}", asked, reasons, unsigned);
             }
+        }
+    }
+
+    #[test]
+    fn a_clamp_of_which_nobody_signed_for_anything_is_never_fit(mut case in case(), minutes in prop::array::uniform4(0u32..900_000)) {
+        for entry in &mut case.entries {
+            entry.signed = false;
+        }
+        let state = fold(case.clamp, &case.entries, &case.world.reference);
+        for asked in minutes.map(instant) {
+            prop_assert!(!standing(&state, &case.world.reference, asked).fit, "fit at {asked}");
         }
     }
 }

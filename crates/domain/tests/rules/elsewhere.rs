@@ -312,3 +312,59 @@ fn while_its_place_is_in_doubt_a_return_is_signed_by_somebody_of_every_yard_that
         assert_eq!(clamp.is_open(hold), !supported);
     }
 }
+
+#[test]
+fn a_reading_within_the_limit_of_another_model_bars_by_the_clamps_own() {
+    // An eye of 30 mm when new is as good as new at 29.4 mm; one of 36 mm has lost more than a sixth.
+    let mut clamp = History::in_service(two_models(), "houston");
+    let registration = clamp.entries[0].id;
+    clamp.amended(
+        "2025-01-12T15:00Z",
+        "inspector",
+        registration,
+        AmendmentField::ModelId,
+        json!(id::<ModelId>("GF-4")),
+    );
+    let mut body = clamp.complete(InspectionKind::Frequent);
+    answer(&mut body, "shackle_eye_worn").measured = Some(mm("29.4"));
+    let stale = clamp.write("2025-01-13T15:00Z", "inspector", body);
+    assert_eq!(clamp.entry(stale).judged_by.model_id, id("GF-3"));
+    assert_eq!(
+        not_credited(&clamp, stale),
+        vec![NotCreditedCode::JudgedElsewhere]
+    );
+    assert_eq!(clamp.open(), ["shackle_eye_worn"]);
+    // In whatever order they come.
+    let mut other = clamp.entries.clone();
+    other.reverse();
+    assert_eq!(clamp.state(), fold(clamp.clamp, &other, &clamp.world.reference));
+}
+
+#[test]
+fn from_a_yard_where_the_clamp_never_was_no_mark_is_changed_and_a_rating_is_in_doubt() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    let registration = clamp.entries[0].id;
+    let mark = clamp.state().asset_mark();
+    clamp.now_in("emden");
+    clamp.amended(
+        "2025-01-10T15:00Z",
+        "safety",
+        registration,
+        AmendmentField::AssetMark,
+        json!("HMW-0099"),
+    );
+    assert_eq!(clamp.state().asset_mark(), mark);
+    clamp.amended(
+        "2025-01-11T15:00Z",
+        "inspector",
+        registration,
+        AmendmentField::Wll,
+        json!({"value": "2000", "unit": "kg"}),
+    );
+    assert_eq!(clamp.open(), ["rating_in_doubt"]);
+    // It had come there before: both are what somebody of its yard wrote.
+    clamp.now_in("houston");
+    clamp.transferred("2025-01-09T15:00Z", "emden", None);
+    assert_eq!(clamp.state().asset_mark().as_deref(), Some("HMW-0099"));
+    assert_eq!(clamp.open(), [""; 0]);
+}

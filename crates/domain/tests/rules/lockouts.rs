@@ -4,6 +4,7 @@ use crate::support::{History, World, answer, at, day, id, kg, mm, release};
 use clampward_domain::entry::{Body, Finding, Inspected, ProofTestResult};
 use clampward_domain::ids::{EntryId, LockoutId, lockout_id};
 use clampward_domain::judge::{RefusalCode, RemarkCode};
+use clampward_domain::projection::Projection;
 use clampward_domain::words::{
     AmendmentField, Component, ExaminationBasis, ExceptionalReason, FitnessReason, Grade, Ground,
     InspectionKind, LockoutReason, Outcome, Status, StopKind,
@@ -566,6 +567,58 @@ fn a_retired_clamp_takes_nothing_but_what_restricts_and_comes_back_tagged_out_by
     assert_eq!(clamp.standing("2025-01-12T17:00Z").status, Status::TaggedOut);
     assert_eq!(clamp.open(), ["retirement_undone"]);
     assert!(!clamp.state().lockouts.contains_key(&tag));
+}
+
+#[test]
+fn a_retirement_that_nobody_signed_bars_and_leaves_the_clamp_among_those_that_bear_its_mark() {
+    let mut clamp = History::in_service(World::new(), "houston");
+    let unsigned = clamp.retired("2025-01-10T15:00Z");
+    clamp.entry_mut(unsigned).signed = false;
+    let retired_at = |clamp: &History| {
+        let (state, at) = (clamp.state(), at("2025-01-20T15:00Z"));
+        Projection::of(&state, &clamp.world.reference, at).retired_at
+    };
+    assert!(!clamp.is_fit("2025-01-10T16:00Z"));
+    assert_eq!(clamp.standing("2025-01-10T16:00Z").status, Status::InService);
+    assert_eq!(retired_at(&clamp), None);
+    let signed = clamp.retired("2025-01-11T15:00Z");
+    assert_eq!(retired_at(&clamp), Some(at("2025-01-11T15:00Z")));
+    // The one is undone, and the other was said all the same.
+    let undone = clamp.amended(
+        "2025-01-12T15:00Z",
+        "safety",
+        signed,
+        AmendmentField::RetirementUndone,
+        json!("wrong clamp"),
+    );
+    clamp.confirmed("2025-01-12T17:00Z", "other_safety", undone);
+    assert_eq!(retired_at(&clamp), None);
+    assert!(
+        clamp
+            .reasons("2025-01-12T18:00Z")
+            .contains(&FitnessReason::Retired)
+    );
+}
+
+#[test]
+fn of_two_retirements_the_other_stands_when_one_is_undone() {
+    for undone in [0, 1] {
+        let mut clamp = History::in_service(World::new(), "houston");
+        let both = [
+            clamp.retired("2025-01-10T15:00Z"),
+            clamp.retired("2025-01-11T15:00Z"),
+        ];
+        let word = clamp.amended(
+            "2025-01-12T15:00Z",
+            "safety",
+            both[undone],
+            AmendmentField::RetirementUndone,
+            json!("wrong clamp"),
+        );
+        clamp.confirmed("2025-01-12T17:00Z", "other_safety", word);
+        assert_eq!(clamp.state().retirement().unwrap().entry, both[1 - undone]);
+        assert_eq!(clamp.standing("2025-01-12T18:00Z").status, Status::Retired);
+    }
 }
 
 #[test]

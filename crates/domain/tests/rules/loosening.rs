@@ -496,3 +496,38 @@ fn an_exceptional_inspection_does_not_follow_the_return_that_rests_on_it() {
     assert!(returned_at("2025-01-11T14:54Z"));
     assert!(returned_at("2025-01-10T14:54Z"));
 }
+
+#[test]
+fn an_exemption_and_a_longer_scheme_rest_on_a_registration_that_somebody_signed() {
+    let exempt = |signed: bool| {
+        let mut clamp = History::new(World::new(), "leith");
+        let first = clamp.registered("2024-06-01T10:00Z", |body| {
+            body.never_used_before = Some(true);
+            body.declaration = Some(Declaration {
+                made_on: day("2024-03-01"),
+                document: None,
+            });
+        });
+        clamp.entry_mut(first).signed = signed;
+        clamp.is_fit("2024-07-01T10:00Z")
+    };
+    assert!(exempt(true));
+    assert!(!exempt(false));
+    let due = |signed: bool, months: u16| {
+        let mut clamp = History::new(World::new(), "leith");
+        let first = clamp.registered("2025-03-14T10:00Z", |body| {
+            body.examination_scheme = Some(ExaminationScheme {
+                interval: Interval::Months(months),
+                valid_from: day("2025-01-01"),
+                document: "scheme.pdf".to_owned(),
+            });
+        });
+        clamp.entry_mut(first).signed = signed;
+        clamp.examined("2025-03-15T10:00Z", |_| {});
+        clamp.standing("2025-03-15T10:00Z").due.periodic.unwrap().on
+    };
+    assert_eq!(due(true, 12), Some(day("2026-03-15")));
+    assert_eq!(due(false, 12), Some(day("2025-09-15")));
+    // What shortens counts from anybody.
+    assert_eq!(due(false, 3), Some(day("2025-06-15")));
+}

@@ -26,6 +26,9 @@ pub(super) fn fixed(
         Some(told) => check(new.id, told, reference)?,
         None => in_force(new, &author.yards, subject, reference, counted_at)?,
     };
+    // A word from outside the clamp's yards, or from outside the one where it was then, restricts and counts for nothing
+    // else, like one that is not signed.
+    let is_theirs = !subject.is_from_outside(&author.yards) && author.yards.covers(judged_by.yard_id);
     Ok(Entry {
         id: new.id,
         clamp_id: new.clamp_id,
@@ -34,8 +37,7 @@ pub(super) fn fixed(
         performed_by: new.performed_by,
         device_id: author.device,
         judged_by,
-        // A word from outside the clamp's yards restricts and counts for nothing else, like one that is not signed.
-        signed: author.signed && author.person == new.performed_by && !subject.is_from_outside(&author.yards),
+        signed: author.signed && author.person == new.performed_by && is_theirs,
         placed: false,
         body: match mode {
             Mode::Refuse => following(&new.body, subject),

@@ -1,6 +1,7 @@
 //! What is believed of an entry that was written on a device: its yards, whether the device was revoked, whether its key was
 //! withdrawn. One rule for a push, for a file that is brought in, and for a held entry that is tried again.
 
+use super::held::REVOKED;
 use crate::door::{FromDevice, Signing};
 use clampward_domain::entry::Body;
 use clampward_domain::ids::{DeviceId, PersonId};
@@ -9,9 +10,6 @@ use clampward_domain::signing::{Unsigned, may_free};
 use jiff::Timestamp;
 use std::collections::BTreeSet;
 use uuid::Uuid;
-
-/// Why what a revoked device wrote is nobody's word.
-const REVOKED: &str = "The device was revoked before it was written.";
 
 /// Who tells: a device, through itself or through whoever brings its file.
 #[derive(Clone, Copy, Debug)]

@@ -36,6 +36,7 @@ pub const MAX_HELD: u32 = 2_000;
 /// Most bytes of an element that are kept.
 pub const MAX_RAW: usize = 64 * 1024;
 
+/// Why what a revoked device wrote is nobody's word, and waits where it restricts nothing.
 pub(crate) const REVOKED: &str = "It was written after the device was revoked.";
 pub(crate) const FAILED: &str = "The service failed on it several times; its keepers were told.";
 

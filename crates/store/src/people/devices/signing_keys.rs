@@ -131,26 +131,32 @@ impl Row {
     }
 }
 
-// It ends with the first of its ends. One that distrusts it counts whenever it came.
+// It ends with the first of its ends. One that distrusts it counts whenever it came; the end of its device is one, also
+// where that was said before each key had a row of it.
 const KEYS: &str = "select k.id, k.device_id, k.person_id, k.public_key, k.recorded_at, k.expires_at, r.revoked_at, r.why
   from signing_key k
   left join lateral (
     select min(e.recorded_at) as revoked_at, (array_agg(e.why order by e.why = 'replaced', e.position))[1] as why
-      from signing_key_revocation e where e.key_id = k.id) r on true";
+      from (select s.why, s.position, s.recorded_at from signing_key_revocation s where s.key_id = k.id
+            union all
+            select 'device_revoked', d.position, d.recorded_at from device_revocation d where d.device_id = k.device_id) e) r
+    on true";
 
-/// Of these keys, those that somebody withdrew, or whose device was revoked.
+/// Of these keys, those that somebody may have who should not.
 pub(crate) async fn withdrawn_keys(tx: &mut Tx, keys: &[Uuid]) -> Result<BTreeSet<Uuid>, StoreError> {
     if keys.is_empty() {
         return Ok(BTreeSet::new());
     }
-    let withdrawn: Vec<Uuid> = sqlx::query_scalar(
-        "-- signing_keys.withdrawn
-         select distinct key_id from signing_key_revocation where key_id = any($1) and why <> 'replaced' order by 1",
-    )
-    .bind(keys)
-    .fetch_all(&mut **tx)
-    .await?;
-    Ok(withdrawn.into_iter().collect())
+    let sql = sqlx::AssertSqlSafe(format!("-- signing_keys.withdrawn\n{KEYS} where k.id = any ($1)"));
+    let rows: Vec<Row> = sqlx::query_as(sql).bind(keys).fetch_all(&mut **tx).await?;
+    let mut withdrawn = BTreeSet::new();
+    for row in rows {
+        let key = row.read()?.key;
+        if key.is_distrusted {
+            withdrawn.insert(key.id);
+        }
+    }
+    Ok(withdrawn)
 }
 
 impl Store {
@@ -254,8 +260,8 @@ impl Store {
         })
         .await
     }
-    /// Withdraws a key on a device, also one that was replaced; what was signed with it before stays signed, unless it can give
-    /// fitness back and comes in later. Withdrawing it again changes nothing.
+    /// Withdraws a key on a device, also one that was replaced; what was recorded before stays signed, what comes in later is
+    /// nobody's word. Withdrawing it again changes nothing.
     pub async fn withdraw_signing_key(
         &self,
         by: PersonId,

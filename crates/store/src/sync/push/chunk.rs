@@ -16,7 +16,6 @@ use clampward_domain::ids::{ClampId, DeviceId, EntryId};
 use clampward_domain::judge::{Remark, RemarkCode};
 use clampward_domain::mark::exact_key;
 use clampward_domain::reference::YardScope;
-use clampward_domain::signing::may_free;
 use clampward_domain::words::AmendmentField;
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -71,7 +70,7 @@ impl Command for Chunk<'_> {
                 .await?;
         }
         let reference = self.store.reference_in(tx).await?;
-        let withdrawn = withdrawn_keys(tx, &self.keys_that_may_free()).await?;
+        let withdrawn = withdrawn_keys(tx, &self.keys()).await?;
         let teller = Teller {
             reference: &reference,
             device: self.push.device,
@@ -193,7 +192,8 @@ impl<'a> Chunk<'a> {
         })
     }
 
-    /// Takes what is to be recorded, clamps that are registered first: what is told of them may stand before.
+    /// Takes what is to be recorded, clamps that are registered first: what is told of them may stand before. Then in the
+    /// order in which it counts, so that most of it comes last of its clamp and no history is folded again.
     async fn take(
         &self,
         tx: &mut Tx,
@@ -201,34 +201,32 @@ impl<'a> Chunk<'a> {
         batch: &mut Batch<'_>,
         plans: &mut [Plan],
     ) -> Result<(), StoreError> {
-        for registrations in [true, false] {
-            for (element, plan) in self.elements.iter().zip(plans.iter_mut()) {
-                let (Plan::Take(id, key), Read::Entry(told)) = (&*plan, &element.read) else {
-                    continue;
-                };
-                if matches!(told.body, Body::Registered(_)) != registrations {
-                    continue;
+        let mut in_order: Vec<_> = Vec::with_capacity(plans.len());
+        for (element, plan) in self.elements.iter().zip(plans.iter_mut()) {
+            if let (Plan::Take(id, key), Read::Entry(told)) = (&*plan, &element.read) {
+                let comes_later = !matches!(told.body, Body::Registered(_));
+                let place = (comes_later, sight.believed(told).counted_at, *id);
+                in_order.push((place, key.clone(), element, told, plan));
+            }
+        }
+        in_order.sort_by_key(|(place, ..)| *place);
+        for ((_, _, id), key, element, told, plan) in in_order {
+            let taken = batch.take(tx, id).await?;
+            let keep = |reason, detail: String| sight.keep(element, told, key.clone(), reason, detail);
+            match taken {
+                Taken::Yes => {}
+                Taken::Already => *plan = Plan::Known(id),
+                Taken::Reused => *plan = Plan::Refuse(sight.refuse(element, told, key.clone())),
+                Taken::Revoked => {
+                    *plan = Plan::Keep(keep(HeldReason::DeviceRevoked, held::REVOKED.to_owned()))
                 }
-                let (id, key) = (*id, key.clone());
-                let taken = batch.take(tx, id).await?;
-                let keep = |reason, detail: String| sight.keep(element, told, key.clone(), reason, detail);
-                match taken {
-                    Taken::Yes => {}
-                    Taken::Already => *plan = Plan::Known(id),
-                    Taken::Reused => *plan = Plan::Refuse(sight.refuse(element, told, key.clone())),
-                    Taken::Revoked => {
-                        *plan = Plan::Keep(keep(HeldReason::DeviceRevoked, held::REVOKED.to_owned()))
-                    }
-                    Taken::NotFound => {
-                        *plan = Plan::Keep(keep(HeldReason::UnknownClamp, NO_CLAMP.to_owned()))
-                    }
-                    Taken::UnknownReference(errors) => {
-                        let details: Vec<String> = errors
-                            .into_iter()
-                            .map(|error| format!("{}: {}", error.pointer, error.detail))
-                            .collect();
-                        *plan = Plan::Keep(keep(HeldReason::UnknownReference, details.join("; ")));
-                    }
+                Taken::NotFound => *plan = Plan::Keep(keep(HeldReason::UnknownClamp, NO_CLAMP.to_owned())),
+                Taken::UnknownReference(errors) => {
+                    let details: Vec<String> = errors
+                        .into_iter()
+                        .map(|error| format!("{}: {}", error.pointer, error.detail))
+                        .collect();
+                    *plan = Plan::Keep(keep(HeldReason::UnknownReference, details.join("; ")));
                 }
             }
         }
@@ -288,14 +286,14 @@ impl<'a> Chunk<'a> {
         Ok(all.into_values().collect())
     }
 
-    /// The keys of what is signed and can give fitness back.
-    fn keys_that_may_free(&self) -> Vec<Uuid> {
+    /// The keys of what is signed: read before this transaction began, one may have been withdrawn meanwhile.
+    fn keys(&self) -> Vec<Uuid> {
         let key = |element: &Element| match &element.read {
-            Read::Entry(told) if may_free(told.body.kind()) => match &told.signing {
+            Read::Entry(told) => match &told.signing {
                 Signing::Key { id, .. } => Some(*id),
                 Signing::Unsigned(_) => None,
             },
-            Read::Entry(_) | Read::Unreadable(_) | Read::UnknownKind(_) | Read::Failed(_) => None,
+            Read::Unreadable(_) | Read::UnknownKind(_) | Read::Failed(_) => None,
         };
         self.elements.iter().filter_map(key).collect()
     }

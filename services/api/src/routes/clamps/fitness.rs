@@ -82,7 +82,7 @@ pub async fn fitness_by_mark(call: Authorized<ReadClamps>, scanned: Query<Scanne
     let live: Vec<&ClampNow> = bearers
         .clamps
         .iter()
-        .filter(|clamp| clamp.state.retired.is_none())
+        .filter(|clamp| clamp.state.retirement().is_none())
         .collect();
     let only = match (live.as_slice(), bearers.clamps.as_slice()) {
         ([only], _) if bearers.live_in_company == 1 => Some(*only),
