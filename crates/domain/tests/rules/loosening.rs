@@ -519,7 +519,8 @@ fn an_exemption_and_a_longer_scheme_rest_on_a_registration_that_somebody_signed(
             body.examination_scheme = Some(ExaminationScheme {
                 interval: Interval::Months(months),
                 valid_from: day("2025-01-01"),
-                document: "scheme.pdf".to_owned(),
+                drawn_up_by: "a competent person".to_owned(),
+                document: None,
             });
         });
         clamp.entry_mut(first).signed = signed;

@@ -438,9 +438,13 @@ async fn exports_that_one_account_does_not_read_leave_room_for_others() {
         let begun = actix_web::web::block(move || {
             let mut connection = TcpStream::connect(address).expect("a connection");
             connection.write_all(head.as_bytes()).expect("sent");
-            let mut begun = [0; 512];
-            let length = connection.read(&mut begun).expect("a head");
-            (connection, String::from_utf8_lossy(&begun[..length]).into_owned())
+            let mut head = Vec::new();
+            while !head.ends_with(b"\r\n\r\n") {
+                let mut byte = [0];
+                connection.read_exact(&mut byte).expect("a head");
+                head.extend(byte);
+            }
+            (connection, String::from_utf8_lossy(&head).into_owned())
         });
         begun.await.expect("a thread")
     };
