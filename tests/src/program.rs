@@ -90,6 +90,11 @@ impl Service {
         service
     }
 
+    /// Its process.
+    pub fn process_id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Tells it to stop as whoever runs services does: SIGTERM.
     pub fn tell_to_stop(&self) {
         let kill = format!("kill -s TERM {}", self.child.id());

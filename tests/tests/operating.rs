@@ -367,3 +367,31 @@ fn the_help_lists_every_setting_and_no_secret() {
     }
     assert!(!text.contains("secret@"), "{text}");
 }
+
+/// The most memory that the process ever had, in KiB.
+fn most_memory(service: &Service) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", service.process_id())).unwrap();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let number = line.unwrap().trim().strip_suffix("kB").unwrap();
+    number.trim().parse().unwrap()
+}
+
+// sync.md row 17: one GiB of zeros in some 32 KB.
+#[tokio::test(flavor = "multi_thread")]
+async fn seventeen_a_gibibyte_in_a_few_kilobytes_takes_no_memory() {
+    let place = Place::found(&[]).await;
+    let bomb = zstd::encode_all(std::io::repeat(0).take(1 << 30), 3).unwrap();
+    assert!(bomb.len() < 64 << 10, "{}", bomb.len());
+    let before = most_memory(&place.service);
+    for _ in 0..8 {
+        let request = agent().post(place.url("/v1/auth/token"));
+        let request = request.header("Content-Type", "application/json");
+        let answer = request
+            .header("Content-Encoding", "zstd")
+            .send(&bomb[..])
+            .unwrap();
+        assert_eq!(answer.status(), 413);
+    }
+    let grown = most_memory(&place.service) - before;
+    assert!(grown < 64 << 10, "{grown} KiB");
+}

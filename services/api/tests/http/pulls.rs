@@ -243,6 +243,43 @@ async fn a_cursor_that_is_gone_is_a_word_in_its_yard_unless_all_are_gone_alike()
     fleet.app.stop().await;
 }
 
+// sync.md row 5 over HTTP: a standby took over that has another last row.
+#[actix_web::test]
+async fn five_whoever_reads_on_from_a_row_that_was_lost_is_told_wherever_they_ask() {
+    let (fleet, reader) = newport().await;
+    let erp = fleet.person("Plant Erp", &["integration"], &json!("all")).await;
+    fleet.fit_clamp("4711").await;
+    let snapshot = format!("/v1/sync/snapshot?yard={}", fleet.newport);
+    let lines = fleet.get(&reader, &snapshot).await.succeeded(200).lines();
+    let cursor = lines[0]["cursor"].as_str().expect("a cursor").to_owned();
+    let clamp = lines[lines.len() - 2]["clamp_id"].as_str().expect("a clamp");
+    let taken_up = format!("{snapshot}&after={clamp}&cursor={cursor}");
+    let events = fleet.get(&erp, "/v1/events?limit=1000").await.succeeded(200);
+    assert_eq!(events.body["more"], false);
+    let events = format!("/v1/events?cursor={}", events.text("/next_cursor"));
+    fleet.get(&reader, &taken_up).await.succeeded(200);
+    fleet.get(&erp, &events).await.succeeded(200);
+    fleet
+        .app
+        .as_owner(
+            "alter table ledger disable trigger all;
+             update ledger set tag = ~tag where position = (select position from ledger_head)",
+        )
+        .await;
+    fleet
+        .pull(&reader, &[&cursor], "")
+        .await
+        .refused(410, "cursor-diverged");
+    fleet
+        .get(&reader, &taken_up)
+        .await
+        .refused(410, "cursor-diverged");
+    fleet.get(&erp, &events).await.refused(410, "cursor-diverged");
+    // A snapshot that begins is of the history that there is.
+    fleet.get(&reader, &snapshot).await.succeeded(200);
+    fleet.app.stop().await;
+}
+
 #[actix_web::test]
 async fn parameters_that_make_no_sense_are_named() {
     let (fleet, reader) = newport().await;
