@@ -22,13 +22,17 @@ use jiff_sqlx::ToSqlx;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
-/// How long a held entry waits for its next try after one that did not succeed. It doubles with each one that failed in a
-/// way that should not happen.
+/// How long it takes until recording a held entry is tried again. What becomes known of the clamps that it may restrict is
+/// looked at meanwhile. After a try that failed in a way that should not happen it waits as long with everything, and twice
+/// as long with each further one in a row.
 const PAUSE: SignedDuration = SignedDuration::from_mins(10);
-/// How often it doubles.
+/// How often that doubles.
 const DOUBLED: i32 = 7;
-/// The pause after a try for which the database had too much to do.
+/// How long a held entry waits with everything after a try for which the database had too much to do, or somebody held its
+/// clamp: twice as long with each further one in a row.
 const BUSY_PAUSE: SignedDuration = SignedDuration::from_secs(30);
+/// How often that doubles: a clamp is barred within minutes once nothing is in the way any more.
+const BUSY_DOUBLED: i32 = 3;
 /// Most of one look.
 const LOOK: i64 = 200;
 /// Most held entries that the push which brings their clamps tries.
@@ -36,7 +40,8 @@ const OF_A_PUSH: i64 = 500;
 /// Most clamps that are barred at once.
 const CLAMPS: i64 = 100;
 
-/// What may restrict and names a clamp that is known by now, and was not looked at for it.
+/// What may restrict and names a clamp that is known by now, and was not looked at for it. It waits for nothing but a try that
+/// came to no end: a clamp that is marked anew is barred at once, however lately its other bearers were looked at.
 const UNBARRED: &str = "-- held.unbarred
  select h.id from held_entry as h
   where h.state = 'held' and h.restricts and (h.tries = 0 or h.next_try_at <= $1)
@@ -44,13 +49,19 @@ const UNBARRED: &str = "-- held.unbarred
          or exists (select from clamp as c where c.mark_key = any(h.mark_keys) and c.id <> all(h.bars || h.weighed)))
   order by h.received_at, h.id limit $2";
 
-/// What names a known clamp and may be recorded by now.
+/// What may be recorded by now: what names a known clamp or brings its own, what was held for reference data that moved on
+/// since it was tried, and whatever it is held for, what was put off.
 const REPLAYABLE: &str = "-- held.replayable
  select h.id from held_entry as h
-  where h.state = 'held' and h.reason in ('unknown_clamp', 'ambiguous_mark')
-    and (h.next_try_at is null or h.next_try_at <= $1)
-    and (exists (select from clamp as c where c.id = any(h.clamps))
-         or exists (select from clamp as c where c.mark_key = any(h.mark_keys)))
+  where h.state = 'held' and (
+        h.tries > 0 and h.next_try_at <= $1
+     or h.tries = 0 and h.reason = 'unknown_reference'
+        and h.tried_version is distinct from (select reference_version from ledger_head)
+     or h.tries = 0 and h.reason in ('unknown_clamp', 'ambiguous_mark')
+        and (h.next_try_at is null or h.next_try_at <= $1)
+        and (h.kind = 'registered'
+             or exists (select from clamp as c where c.id = any(h.clamps))
+             or exists (select from clamp as c where c.mark_key = any(h.mark_keys))))
   order by h.restricts desc, h.next_try_at nulls first, h.received_at, h.id limit $2";
 
 /// How an entry is tried.
@@ -60,6 +71,15 @@ enum Try {
     Record,
     /// The service failed on it: it bars what it names without being read.
     OnlyBar,
+}
+
+/// Why a try came to no end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum PutOff {
+    /// The database had too much to do, or somebody held its clamp.
+    Busy,
+    /// In a way that should not happen.
+    Failed,
 }
 
 struct Replay<'a> {
@@ -80,6 +100,10 @@ impl Command for Replay<'_> {
     type Error = StoreError;
 
     async fn attempt(&self, tx: &mut Tx) -> Result<bool, StoreError> {
+        // Others wait behind it, and nobody waits for it: whoever holds its clamp keeps this one waiting and no other.
+        sqlx::query("-- held.hasty\nset local lock_timeout = '250ms'")
+            .execute(&mut **tx)
+            .await?;
         let Some(locked) = lock(tx, self.id).await? else {
             return Ok(false);
         };
@@ -134,8 +158,8 @@ impl Command for Replay<'_> {
                     batch.settle(tx, Vec::new()).await?;
                     return Ok(true);
                 }
-                // A row was made for its clamp, which must not stay: it is looked at once more.
-                _ if matches!(new.body, Body::Registered(_)) => return Err(StoreError::IdRaced),
+                // A row was made for its clamp, which must not stay: somebody came before, and it is looked at once more.
+                _ if batch.has_blank() => return Err(StoreError::IdRaced),
                 Taken::Reused => stays = Some(HeldReason::IdReused),
                 Taken::Revoked => stays = Some(HeldReason::DeviceRevoked),
                 Taken::NotFound | Taken::UnknownReference(_) => {}
@@ -144,7 +168,7 @@ impl Command for Replay<'_> {
         let mut weighed = weighing.weigh(tx, &mut batch, &named).await?;
         weighed.leaves.extend(others);
         batch.settle(tx, Vec::new()).await?;
-        self.stays(tx, stays, &weighed).await?;
+        self.stays(tx, stays, &weighed, reference.version).await?;
         Ok(false)
     }
 }
@@ -203,19 +227,23 @@ impl Replay<'_> {
         Ok(Some((new, hash)))
     }
 
-    /// It goes on waiting; what became known of what it names is kept.
+    /// It goes on waiting; what became known of what it names is kept, and by what it was tried. A try that was to record it
+    /// came to its end here, so that those before it which did not count no more.
     async fn stays(
         &self,
         tx: &mut Tx,
         because: Option<HeldReason>,
         weighed: &Weighed,
+        version: u64,
     ) -> Result<(), StoreError> {
         let next = tx.now().checked_add(PAUSE).unwrap_or(Timestamp::MAX);
         sqlx::query(
             "-- held.stays
              update held_entry set next_try_at = $2, stays_because = coalesce($3, stays_because),
                bars = bars || $4, weighed = weighed || $5,
-               yards = array(select distinct unnest(yards || $6) order by 1)
+               yards = array(select distinct unnest(yards || $6) order by 1),
+               tries = case when $7 then 0 else tries end,
+               tried_version = case when $7 then $8 else tried_version end
               where id = $1",
         )
         .bind(self.id.uuid())
@@ -230,6 +258,8 @@ impl Replay<'_> {
                 .collect::<Vec<_>>(),
         )
         .bind(weighed.yards.iter().map(|yard| yard.uuid()).collect::<Vec<_>>())
+        .bind(self.how == Try::Record)
+        .bind(i64::try_from(version).map_err(|_| StoreError::ReferenceMoved)?)
         .execute(&mut **tx)
         .await?;
         Ok(())
@@ -277,25 +307,27 @@ async fn clamp_of(tx: &mut Tx, told: &Told) -> Result<Option<ClampId>, StoreErro
 }
 
 impl Store {
-    /// Tries held entries whose clamp became known meanwhile: what may restrict first, and what was never tried before what
-    /// was. Records them, or has them bar it. Answers how many are recorded; looks at no more than so many of each.
+    /// Tries held entries whose cause may have gone away: those that may restrict a clamp which became known, and those that may
+    /// be recorded, what was never tried before what was. Records them, or has them bar it. Answers how many are recorded;
+    /// looks at no more than so many of each.
     pub async fn replay_held(&self, reader: Reader<'_>, most: u32) -> Result<usize, StoreError> {
         let mut replayed = 0;
-        for sql in [UNBARRED, REPLAYABLE] {
-            let mut left = i64::from(most);
-            while left > 0 {
-                let limit = LOOK.min(left);
+        let mut left = i64::from(most);
+        let mut is_more = true;
+        while is_more && left > 0 {
+            let limit = LOOK.min(left);
+            is_more = false;
+            // In turns: no clamp's bar waits for all that may be recorded.
+            for sql in [UNBARRED, REPLAYABLE] {
                 let ids: Vec<Uuid> = sqlx::query_scalar(sql)
                     .bind(self.now().to_sqlx())
                     .bind(limit)
                     .fetch_all(&self.inner.door)
                     .await?;
+                is_more |= i64::try_from(ids.len()).unwrap_or(i64::MAX) >= limit;
                 replayed += self.replay_each(&ids, reader).await?;
-                left = left.saturating_sub(limit);
-                if i64::try_from(ids.len()).unwrap_or(i64::MAX) < limit {
-                    break;
-                }
             }
+            left = left.saturating_sub(limit);
         }
         Ok(replayed)
     }
@@ -367,7 +399,7 @@ impl Store {
                 Some(Err(error)) if error.is_away() => return Err(error),
                 Some(Err(error)) if error.is_busy() => {
                     tracing::warn!(held = %id, %error, "a held entry waits: the database has too much to do");
-                    self.pause(*id, BUSY_PAUSE, false).await?;
+                    self.put_off(*id, PutOff::Busy).await?;
                     continue;
                 }
                 Some(Err(error)) => error.to_string(),
@@ -382,27 +414,28 @@ impl Store {
                 }
                 None => tracing::error!(held = %id, "barring the clamp of a held entry panicked"),
             }
-            self.pause(*id, PAUSE, true).await?;
+            self.put_off(*id, PutOff::Failed).await?;
         }
         Ok(replayed)
     }
 
-    /// Puts the next try of a held entry off.
-    async fn pause(&self, id: Uuid, pause: SignedDuration, failed: bool) -> Result<(), StoreError> {
-        let seconds = i32::try_from(pause.as_secs()).unwrap_or(i32::MAX);
+    /// Puts the next try of a held entry off, because the last one came to no end.
+    async fn put_off(&self, id: Uuid, why: PutOff) -> Result<(), StoreError> {
+        let (pause, doubled, because) = match why {
+            PutOff::Busy => (BUSY_PAUSE, BUSY_DOUBLED, None),
+            PutOff::Failed => (PAUSE, DOUBLED, Some(HeldReason::Internal)),
+        };
         sqlx::query(
-            "-- held.pause
-             update held_entry set
-               next_try_at = $2 + make_interval(secs => $3 * power(2, case when $4 then least(tries, $5) else 0 end)),
-               tries = tries + case when $4 then 1 else 0 end,
-               stays_because = case when $4 then 'internal' else stays_because end
+            "-- held.put_off
+             update held_entry set next_try_at = $2 + make_interval(secs => $3 * power(2, least(tries, $4))),
+               tries = tries + 1, stays_because = coalesce($5, stays_because)
               where id = $1 and state = 'held'",
         )
         .bind(id)
         .bind(self.now().to_sqlx())
-        .bind(seconds)
-        .bind(failed)
-        .bind(DOUBLED)
+        .bind(i32::try_from(pause.as_secs()).unwrap_or(i32::MAX))
+        .bind(doubled)
+        .bind(because.map(HeldReason::code))
         .execute(&self.inner.door)
         .await?;
         Ok(())
