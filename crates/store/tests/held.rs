@@ -703,3 +703,40 @@ async fn a_registration_in_a_yard_that_its_device_gets_later_is_recorded_then() 
     assert!(store.clamp_now(clamp, &south).await.unwrap().is_some());
     clean(&world).await;
 }
+
+/// Method: the rule before this one asked for words only, so that a failed test did not restrict while it was held.
+#[tokio::test]
+async fn what_was_held_by_an_older_rule_bars_by_the_present_one_from_the_next_start_on() {
+    let (world, tablet) = both().await;
+    let somewhere = ClampId::new(world.uuid());
+    let lines = [
+        by_mark(
+            tablet.writes(&world, INSPECTOR, somewhere, failed_test()),
+            "HM-70",
+        ),
+        by_mark(tablet.writes(&world, OPERATOR, somewhere, used(None)), "HM-70"),
+    ];
+    let pushed = tablet.pushes(&world, &lines).await;
+    let mut owner = world.bench.owner().await;
+    owner
+        .execute("update held_entry set restricts = false")
+        .await
+        .unwrap();
+    let two = [
+        with_mark(&world, "71", "HM-70").await,
+        with_mark(&world, "72", "HM-70").await,
+    ];
+    assert_eq!(replays(&world).await, 0);
+    for clamp in two {
+        assert_eq!(open_reasons(&world, clamp).await, Vec::<String>::new());
+    }
+    assert_eq!(world.bench.store.replay_learned(&read).await.unwrap(), 0);
+    assert_eq!(replays(&world).await, 0);
+    for clamp in two {
+        assert_eq!(open_reasons(&world, clamp).await, vec!["held"]);
+    }
+    for (result, restricts) in pushed.results.iter().zip([true, false]) {
+        assert_eq!(kept(&world, held(result).1).await.restricts, restricts);
+    }
+    clean(&world).await;
+}

@@ -93,7 +93,7 @@ async fn reassess(store: &Store) {
     }
 }
 
-/// Held entries are tried again: at the start those that this service may have learned to read, then those whose
+/// Held entries are tried again: at the start those that this service may have learned to read or to judge, then those whose
 /// cause went away.
 async fn replay(store: &Store) {
     let mut has_learned = false;

@@ -20,6 +20,7 @@ use clampward_domain::reference::Reference;
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
 use std::collections::BTreeSet;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use uuid::Uuid;
 
 /// How long it takes until recording a held entry is tried again. What becomes known of the clamps that it may restrict is
@@ -353,9 +354,11 @@ impl Store {
         self.replay_each(&ids, reader).await
     }
 
-    /// Tries every held entry again that this service could not read, or whose yard, model or versions nobody knew: at its
-    /// start, because it may have learned. Answers how many are recorded now.
+    /// Tries every held entry again that this service could not read, or whose yard, model or versions nobody knew, and looks
+    /// which may restrict by the rules that it brings: at its start, because it may have learned. Answers how many are
+    /// recorded now.
     pub async fn replay_learned(&self, reader: Reader<'_>) -> Result<usize, StoreError> {
+        self.restrict_by_present_rules(reader).await?;
         let mut replayed = 0;
         let mut after = Uuid::nil();
         loop {
@@ -377,6 +380,45 @@ impl Store {
             };
             after = *last;
             replayed += self.replay_each(&ids, reader).await?;
+        }
+    }
+
+    /// Has what was held by an older rule of what may restrict bar by the present one, once it is tried. What may restrict goes
+    /// on to, whatever rule it was held by.
+    async fn restrict_by_present_rules(&self, reader: Reader<'_>) -> Result<(), StoreError> {
+        let mut after = Uuid::nil();
+        loop {
+            let rows: Vec<(Uuid, Vec<u8>)> = sqlx::query_as(
+                "-- held.restricting_nothing
+                 select id, raw from held_entry where state = 'held' and not restricts and id > $1 order by id limit $2",
+            )
+            .bind(after)
+            .bind(LOOK)
+            .fetch_all(&self.inner.door)
+            .await?;
+            let Some((last, _)) = rows.last() else {
+                return Ok(());
+            };
+            after = *last;
+            let ids: Vec<Uuid> = rows
+                .iter()
+                .filter(|(_, raw)| may_restrict(reader, raw))
+                .map(|(id, _)| *id)
+                .collect();
+            if ids.is_empty() {
+                continue;
+            }
+            sqlx::query(
+                "-- held.restricting_after_all
+                 update held_entry set restricts = true where id = any($1) and state = 'held'",
+            )
+            .bind(&ids)
+            .execute(&self.inner.door)
+            .await?;
+            tracing::info!(
+                entries = ids.len(),
+                "held entries may restrict by the present rules"
+            );
         }
     }
 
@@ -440,4 +482,9 @@ impl Store {
         .await?;
         Ok(())
     }
+}
+
+/// Whether something held may restrict, as this service reads it. Nobody knows what it says on which reading fails.
+fn may_restrict(reader: Reader<'_>, raw: &[u8]) -> bool {
+    catch_unwind(AssertUnwindSafe(|| reader(raw).may_restrict())).unwrap_or(true)
 }
