@@ -16,7 +16,9 @@ use clampward_domain::ids::{ClampId, EntryId, ModelId, PersonId, lockout_id};
 use clampward_domain::judge::RemarkCode;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason};
-use clampward_store::sync::held::{HeldEntry, HeldFilter, HeldReason, HeldState, MAX_HELD};
+use clampward_store::sync::held::{
+    HeldEntry, HeldFilter, HeldReason, HeldState, MAX_HELD, SettleError, Settler,
+};
 use clampward_store::sync::push::{BecameWhat, Pushed, Read};
 use clampward_store::{Mode, Store, StoreOptions};
 use sqlx::Executor;
@@ -701,6 +703,45 @@ async fn a_registration_in_a_yard_that_its_device_gets_later_is_recorded_then() 
     let store = &world.bench.store;
     let south = YardScope::Some(vec![SOUTH]);
     assert!(store.clamp_now(clamp, &south).await.unwrap().is_some());
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn a_held_registration_is_placed_under_the_clamp_that_it_names_by_whoever_has_its_yard() {
+    let (world, tablet) = both().await;
+    let (clamp, other) = (ClampId::new(world.uuid()), ClampId::new(world.uuid()));
+    let mut in_the_south = registration("21");
+    in_the_south.yard_id = SOUTH;
+    let line = tablet.writes(&world, LEAD, clamp, in_the_south);
+    let pushed = tablet.pushes(&world, &[line]).await;
+    let (_, id) = held(&pushed.results[0]);
+    let store = &world.bench.store;
+    let settler = |yards: YardScope| Settler {
+        person: LEAD,
+        yards,
+        row_id: world.uuid(),
+    };
+    for (clamp, yards) in [
+        (clamp, YardScope::Some(vec![NORTH])),
+        (other, YardScope::All),
+        (ClampId::new(NORTH.uuid()), YardScope::All),
+    ] {
+        let refused = store.place_held_entry(id, clamp, &settler(yards), &read).await;
+        assert!(
+            matches!(refused, Err(SettleError::NotFound { what: "clamp" })),
+            "{refused:?}"
+        );
+    }
+    let theirs = settler(YardScope::Some(vec![NORTH, SOUTH]));
+    let placed = store.place_held_entry(id, clamp, &theirs, &read).await.unwrap();
+    assert_eq!(placed.clamp, clamp);
+    assert_eq!(kept(&world, id).await.state, HeldState::Placed);
+    let mut owner = world.bench.owner().await;
+    let clamps: i64 = sqlx::query_scalar("select count(*) from clamp")
+        .fetch_one(&mut owner)
+        .await
+        .unwrap();
+    assert_eq!(clamps, 1);
     clean(&world).await;
 }
 
