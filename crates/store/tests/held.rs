@@ -16,11 +16,15 @@ use clampward_domain::ids::{ClampId, EntryId, ModelId, PersonId, lockout_id};
 use clampward_domain::judge::RemarkCode;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason};
-use clampward_store::Mode;
-use clampward_store::sync::held::{HeldEntry, HeldFilter, HeldReason, HeldState, MAX_HELD};
+use clampward_store::sync::held::{
+    HeldEntry, HeldFilter, HeldReason, HeldState, MAX_HELD, SettleError, Settler,
+};
 use clampward_store::sync::push::{BecameWhat, Pushed, Read};
+use clampward_store::{Mode, Store, StoreOptions};
 use sqlx::Executor;
 use std::panic::panic_any;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
 use support::tablet::{Line, Tablet, held, raw, read, recorded, remarks};
 use support::world::*;
 
@@ -50,6 +54,32 @@ async fn replays(world: &World) -> usize {
 async fn kept(world: &World, id: EntryId) -> HeldEntry {
     let store = &world.bench.store;
     store.held_entry(&YardScope::All, id).await.unwrap().unwrap()
+}
+
+/// How many seconds after it came a held entry is tried again, and how many tries in a row came to no end.
+async fn next_try(world: &World, id: EntryId) -> (Option<i64>, i32) {
+    let mut owner = world.bench.owner().await;
+    sqlx::query_as(
+        "select extract(epoch from next_try_at - received_at)::bigint, tries from held_entry where id = $1",
+    )
+    .bind(id.uuid())
+    .fetch_one(&mut owner)
+    .await
+    .unwrap()
+}
+
+/// A model is told that nobody knew.
+async fn is_told(world: &World, model: ModelId) {
+    let body = serde_json::from_value(serde_json::json!({
+        "maker": "Ostvik Klammer", "model": "OK 9", "kind": "vertical", "wll": {"value": "9000", "unit": "kg"},
+        "jaw_opening": {"min": {"value": "0", "unit": "mm"}, "max": {"value": "40", "unit": "mm"}}
+    }))
+    .unwrap();
+    let store = &world.bench.store;
+    store
+        .create_model(world.uuid(), ADMINISTRATOR, model, &body)
+        .await
+        .unwrap();
 }
 
 fn by_mark(mut line: Line, mark: &str) -> Line {
@@ -479,14 +509,7 @@ async fn a_held_entry_whose_id_was_used_meanwhile_goes_on_waiting_under_a_reason
     other.id = registered.id;
     world.record(Mode::Refuse, other).await.unwrap();
     let store = &world.bench.store;
-    let model = serde_json::from_value(serde_json::json!({
-        "maker": "Ostvik Klammer", "model": "OK 9", "kind": "vertical", "wll": {"value": "9000", "unit": "kg"},
-        "jaw_opening": {"min": {"value": "0", "unit": "mm"}, "max": {"value": "40", "unit": "mm"}}
-    }));
-    store
-        .create_model(world.uuid(), ADMINISTRATOR, of_no_model.model_id, &model.unwrap())
-        .await
-        .unwrap();
+    is_told(&world, of_no_model.model_id).await;
     assert_eq!(store.replay_learned(&read).await.unwrap(), 0);
     let kept = kept(&world, id).await;
     assert_eq!((kept.state, kept.reason), (HeldState::Held, HeldReason::IdReused));
@@ -523,5 +546,238 @@ async fn a_clamp_that_somebody_holds_for_long_delays_no_tag_out_of_another_one()
     owner.execute("rollback").await.unwrap();
     let again = tablet.pushes(&world, &lines).await;
     assert!(!recorded(&again.results[0]).already && recorded(&again.results[1]).already);
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn a_registration_of_another_yards_clamp_waits_like_whatever_else_is_held() {
+    let world = World::new().await;
+    let tablet = Tablet::enrolled(&world, "Tablet-S", YardScope::Some(vec![SOUTH])).await;
+    let clamp = world.in_service("17").await;
+    let mut in_the_south = registration("18");
+    in_the_south.yard_id = SOUTH;
+    // An id that is a yard's becomes no clamp's, however often it is tried.
+    let lines = [clamp, ClampId::new(NORTH.uuid())]
+        .map(|clamp| tablet.writes(&world, LEAD, clamp, in_the_south.clone()));
+    let pushed = tablet.pushes(&world, &lines).await;
+    assert_eq!(replays(&world).await, 0);
+    for result in &pushed.results {
+        let (reason, id) = held(result);
+        assert_eq!(reason, HeldReason::UnknownClamp);
+        assert_eq!(
+            next_try(&world, id).await,
+            (Some(600), 0),
+            "nothing was in the way"
+        );
+    }
+    assert_eq!(open_reasons(&world, clamp).await, Vec::<String>::new());
+    clean(&world).await;
+}
+
+/// Method: a store that would wait for a lock for hours.
+#[tokio::test]
+async fn a_held_entry_whose_clamp_somebody_holds_is_put_off_longer_each_time_and_delays_no_other() {
+    let (world, tablet) = both().await;
+    let (locked, free) = (ClampId::new(world.uuid()), ClampId::new(world.uuid()));
+    let lines =
+        [locked, free].map(|clamp| tablet.writes(&world, OPERATOR, clamp, tag_out(LockoutReason::Dropped)));
+    let pushed = tablet.pushes(&world, &lines).await;
+    let (_, id) = held(&pushed.results[0]);
+    for (clamp, number) in [(locked, "17"), (free, "18")] {
+        world.does(LEAD, clamp, registration(number)).await;
+    }
+    let mut owner = world.bench.owner().await;
+    owner
+        .execute(sqlx::AssertSqlSafe(format!(
+            "begin; select from clamp where id = '{locked}' for update"
+        )))
+        .await
+        .unwrap();
+    let options = StoreOptions {
+        url: world.bench.database.service_url.clone(),
+        max_connections: 2,
+        clock: world.bench.clock.clone(),
+    };
+    let patient = Store::connect_lazy_within(options, Duration::from_secs(86_400)).unwrap();
+    let looked = tokio::time::timeout(Duration::from_secs(120), patient.replay_held(&read, 10)).await;
+    assert_eq!(looked.expect("nobody waits for the clamp").unwrap(), 1);
+    patient.close().await;
+    assert_eq!(open_reasons(&world, free).await, vec!["dropped"]);
+    assert_eq!(next_try(&world, id).await, (Some(30), 1));
+    tablet.passes(&world, 31_000);
+    assert_eq!(replays(&world).await, 0);
+    assert_eq!(next_try(&world, id).await, (Some(31 + 60), 2));
+    // Until then it is left alone, also by the looks for what bars.
+    owner.execute("rollback").await.unwrap();
+    assert_eq!(replays(&world).await, 0);
+    assert_eq!(open_reasons(&world, locked).await, Vec::<String>::new());
+    tablet.passes(&world, 61_000);
+    assert_eq!(replays(&world).await, 1);
+    assert_eq!(open_reasons(&world, locked).await, vec!["dropped"]);
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn what_was_put_off_once_bars_later_bearers_of_its_mark_as_soon_as_any_other_does() {
+    let (world, tablet) = both().await;
+    let somewhere = ClampId::new(world.uuid());
+    let tagged = tablet.writes(&world, OPERATOR, somewhere, tag_out(LockoutReason::Dropped));
+    let pushed = tablet.pushes(&world, &[by_mark(tagged, "HM-70")]).await;
+    let (_, id) = held(&pushed.results[0]);
+    let two = [
+        with_mark(&world, "71", "HM-70").await,
+        with_mark(&world, "72", "HM-70").await,
+    ];
+    let mut owner = world.bench.owner().await;
+    owner
+        .execute(sqlx::AssertSqlSafe(format!(
+            "begin; select from clamp where id = '{}' for update",
+            two[0]
+        )))
+        .await
+        .unwrap();
+    assert_eq!(replays(&world).await, 0);
+    assert_eq!(next_try(&world, id).await.1, 1);
+    owner.execute("rollback").await.unwrap();
+    tablet.passes(&world, 31_000);
+    assert_eq!(replays(&world).await, 0);
+    let third = with_mark(&world, "73", "HM-70").await;
+    assert_eq!(replays(&world).await, 0);
+    for clamp in [two[0], two[1], third] {
+        assert_eq!(open_reasons(&world, clamp).await, vec!["held"]);
+    }
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn a_registration_without_its_model_is_recorded_once_that_is_told_and_what_waits_behind_it_too() {
+    let (world, tablet) = both().await;
+    let clamp = ClampId::new(world.uuid());
+    let mut of_no_model = registration("21");
+    of_no_model.model_id = ModelId::new(world.uuid());
+    let lines = [
+        tablet.writes(&world, LEAD, clamp, of_no_model.clone()),
+        tablet.writes(&world, OPERATOR, clamp, tag_out(LockoutReason::Dropped)),
+        tablet.writes(&world, OPERATOR, clamp, Received { note: None }),
+    ];
+    let pushed = tablet.pushes(&world, &lines).await;
+    let reasons: Vec<HeldReason> = pushed.results.iter().map(|result| held(result).0).collect();
+    assert_eq!(
+        reasons,
+        [
+            HeldReason::UnknownReference,
+            HeldReason::UnknownClamp,
+            HeldReason::UnknownClamp
+        ]
+    );
+    assert_eq!(replays(&world).await, 0);
+    // As long as nothing is told, nothing is tried.
+    let tries = AtomicUsize::new(0);
+    let counts = |raw: &[u8]| -> Read {
+        tries.fetch_add(1, Ordering::Relaxed);
+        read(raw)
+    };
+    let store = &world.bench.store;
+    assert_eq!(store.replay_held(&counts, 10).await.unwrap(), 0);
+    assert_eq!(tries.load(Ordering::Relaxed), 0);
+    is_told(&world, of_no_model.model_id).await;
+    assert_eq!(replays(&world).await, 1);
+    assert_eq!(replays(&world).await, 2);
+    assert_eq!(open_reasons(&world, clamp).await, vec!["dropped"]);
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn a_registration_in_a_yard_that_its_device_gets_later_is_recorded_then() {
+    let (world, tablet) = both().await;
+    let clamp = ClampId::new(world.uuid());
+    let mut in_the_south = registration("21");
+    in_the_south.yard_id = SOUTH;
+    let line = tablet.writes(&world, LEAD, clamp, in_the_south);
+    let pushed = tablet.pushes(&world, &[line]).await;
+    assert_eq!(held(&pushed.results[0]).0, HeldReason::UnknownClamp);
+    assert_eq!(replays(&world).await, 0);
+    moves(&world, &tablet, 1, YardScope::Some(vec![NORTH, SOUTH])).await;
+    tablet.passes(&world, HOUR);
+    assert_eq!(replays(&world).await, 1);
+    let store = &world.bench.store;
+    let south = YardScope::Some(vec![SOUTH]);
+    assert!(store.clamp_now(clamp, &south).await.unwrap().is_some());
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn a_held_registration_is_placed_under_the_clamp_that_it_names_by_whoever_has_its_yard() {
+    let (world, tablet) = both().await;
+    let (clamp, other) = (ClampId::new(world.uuid()), ClampId::new(world.uuid()));
+    let mut in_the_south = registration("21");
+    in_the_south.yard_id = SOUTH;
+    let line = tablet.writes(&world, LEAD, clamp, in_the_south);
+    let pushed = tablet.pushes(&world, &[line]).await;
+    let (_, id) = held(&pushed.results[0]);
+    let store = &world.bench.store;
+    let settler = |yards: YardScope| Settler {
+        person: LEAD,
+        yards,
+        row_id: world.uuid(),
+    };
+    for (clamp, yards) in [
+        (clamp, YardScope::Some(vec![NORTH])),
+        (other, YardScope::All),
+        (ClampId::new(NORTH.uuid()), YardScope::All),
+    ] {
+        let refused = store.place_held_entry(id, clamp, &settler(yards), &read).await;
+        assert!(
+            matches!(refused, Err(SettleError::NotFound { what: "clamp" })),
+            "{refused:?}"
+        );
+    }
+    let theirs = settler(YardScope::Some(vec![NORTH, SOUTH]));
+    let placed = store.place_held_entry(id, clamp, &theirs, &read).await.unwrap();
+    assert_eq!(placed.clamp, clamp);
+    assert_eq!(kept(&world, id).await.state, HeldState::Placed);
+    let mut owner = world.bench.owner().await;
+    let clamps: i64 = sqlx::query_scalar("select count(*) from clamp")
+        .fetch_one(&mut owner)
+        .await
+        .unwrap();
+    assert_eq!(clamps, 1);
+    clean(&world).await;
+}
+
+/// Method: the rule before this one asked for words only, so that a failed test did not restrict while it was held.
+#[tokio::test]
+async fn what_was_held_by_an_older_rule_bars_by_the_present_one_from_the_next_start_on() {
+    let (world, tablet) = both().await;
+    let somewhere = ClampId::new(world.uuid());
+    let lines = [
+        by_mark(
+            tablet.writes(&world, INSPECTOR, somewhere, failed_test()),
+            "HM-70",
+        ),
+        by_mark(tablet.writes(&world, OPERATOR, somewhere, used(None)), "HM-70"),
+    ];
+    let pushed = tablet.pushes(&world, &lines).await;
+    let mut owner = world.bench.owner().await;
+    owner
+        .execute("update held_entry set restricts = false")
+        .await
+        .unwrap();
+    let two = [
+        with_mark(&world, "71", "HM-70").await,
+        with_mark(&world, "72", "HM-70").await,
+    ];
+    assert_eq!(replays(&world).await, 0);
+    for clamp in two {
+        assert_eq!(open_reasons(&world, clamp).await, Vec::<String>::new());
+    }
+    assert_eq!(world.bench.store.replay_learned(&read).await.unwrap(), 0);
+    assert_eq!(replays(&world).await, 0);
+    for clamp in two {
+        assert_eq!(open_reasons(&world, clamp).await, vec!["held"]);
+    }
+    for (result, restricts) in pushed.results.iter().zip([true, false]) {
+        assert_eq!(kept(&world, held(result).1).await.restricts, restricts);
+    }
     clean(&world).await;
 }

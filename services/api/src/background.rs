@@ -31,7 +31,7 @@ const SPRAY_ACCOUNTS: u64 = 20;
 /// Pause between two looks for answers that are kept no longer.
 const FORGET_PAUSE: Duration = Duration::from_secs(600);
 
-/// Pause between two looks for held entries whose clamp became known.
+/// Pause between two looks for held entries whose cause went away.
 const REPLAY_PAUSE: Duration = Duration::from_secs(5);
 /// Held entries of one look.
 const REPLAY_BATCH: u32 = 1_000;
@@ -93,16 +93,22 @@ async fn reassess(store: &Store) {
     }
 }
 
-/// Held entries are tried again: at the start those that this service may have learned to read, then those whose clamp
-/// became known.
+/// Held entries are tried again: at the start those that this service may have learned to read or to judge, then those whose
+/// cause went away.
 async fn replay(store: &Store) {
-    if let Err(error) = store.replay_learned(&again).await {
-        tracing::warn!(error = %crate::reply::chain(&error), "held entries wait until the next start");
-    }
+    let mut has_learned = false;
     loop {
+        if !has_learned {
+            match store.replay_learned(&again).await {
+                Ok(_) => has_learned = true,
+                Err(error) => {
+                    tracing::warn!(error = %crate::reply::chain(&error), "what may have been learned is not tried yet; it is tried again")
+                }
+            }
+        }
         match store.replay_held(&again, REPLAY_BATCH).await {
             Ok(0) => {}
-            Ok(entries) => tracing::info!(entries, "held entries recorded: their clamps are known now"),
+            Ok(entries) => tracing::info!(entries, "held entries recorded: their cause went away"),
             Err(error) => {
                 tracing::warn!(error = %crate::reply::chain(&error), "replaying held entries failed; it is tried again")
             }

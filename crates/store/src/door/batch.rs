@@ -146,6 +146,10 @@ impl<'a> Batch<'a> {
             .get(&clamp)
             .is_some_and(|subject| subject.is_known())
     }
+    /// Whether a row was made for a registration that is not taken, or not yet: it must not stay.
+    pub(crate) fn has_blank(&self) -> bool {
+        self.door.subjects.values().any(|subject| subject.stays_blank())
+    }
     /// The yards of a clamp.
     pub(crate) fn yards_of(&self, clamp: ClampId) -> Vec<YardId> {
         let subject = self.door.subjects.get(&clamp);
@@ -305,8 +309,10 @@ impl<'a> Batch<'a> {
     }
 }
 
-/// Whether an entry by itself opens a lock-out on this clamp. The lowest rating only falls and a reading by itself says no
-/// less than after others, so that what was held for too little restricts once more is known, in whatever order that comes.
+/// Whether an entry by itself opens a lock-out on this clamp, by what is known of it now. A reading by itself says no less than
+/// after others, so that none has to arrive before another one. The lowest rating may still fall: what waits to be recorded is
+/// asked about anew with each try and restricts then; what was only weighed and left the clamp alone is not weighed again and
+/// waits for a person.
 fn opens(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
     let wll = subject.state.lowest_wll(entry, reference);
     !opened_by(entry, wll, &Readings::new(), reference).is_empty()

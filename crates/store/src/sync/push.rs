@@ -202,7 +202,7 @@ impl Read {
         }
     }
     /// Whether it may restrict a clamp: nobody knows what it says that cannot be read.
-    fn may_restrict(&self) -> bool {
+    pub(crate) fn may_restrict(&self) -> bool {
         match self {
             Self::Entry(told) => may_restrict(&told.body),
             Self::Unreadable(_) | Self::UnknownKind(_) | Self::Failed(_) => true,

@@ -1,5 +1,8 @@
 //! Held entries are tried again: recorded by themselves where their cause went away, as if they had arrived at this moment,
-//! and otherwise barring whatever became known of what they name. When they count was fixed when they came.
+//! and otherwise barring whatever became known of what they name. When they count was fixed when they came. Which of them are
+//! tried, and when, is decided beside this.
+
+mod looks;
 
 use super::settle::{Locked, lock, settled};
 use super::{HeldReason, HeldState, Weighed, Weighing};
@@ -9,7 +12,6 @@ use crate::door::{
 use crate::ledger::Hash;
 use crate::people::withdrawn_keys;
 use crate::sync::believed::Teller;
-use crate::sync::guard::guarded;
 use crate::sync::push::{Named, Read, Reader, Told, new_entry};
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
@@ -22,36 +24,11 @@ use jiff_sqlx::ToSqlx;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
-/// How long a held entry waits for its next try after one that did not succeed. It doubles with each one that failed in a
-/// way that should not happen.
+/// How long it takes until recording a held entry is tried again. What becomes known of the clamps that it may restrict is
+/// looked at meanwhile.
 const PAUSE: SignedDuration = SignedDuration::from_mins(10);
-/// How often it doubles.
-const DOUBLED: i32 = 7;
-/// The pause after a try for which the database had too much to do.
-const BUSY_PAUSE: SignedDuration = SignedDuration::from_secs(30);
-/// Most of one look.
-const LOOK: i64 = 200;
-/// Most held entries that the push which brings their clamps tries.
-const OF_A_PUSH: i64 = 500;
 /// Most clamps that are barred at once.
 const CLAMPS: i64 = 100;
-
-/// What may restrict and names a clamp that is known by now, and was not looked at for it.
-const UNBARRED: &str = "-- held.unbarred
- select h.id from held_entry as h
-  where h.state = 'held' and h.restricts and (h.tries = 0 or h.next_try_at <= $1)
-    and (exists (select from clamp as c where c.id = any(h.clamps) and c.id <> all(h.bars || h.weighed))
-         or exists (select from clamp as c where c.mark_key = any(h.mark_keys) and c.id <> all(h.bars || h.weighed)))
-  order by h.received_at, h.id limit $2";
-
-/// What names a known clamp and may be recorded by now.
-const REPLAYABLE: &str = "-- held.replayable
- select h.id from held_entry as h
-  where h.state = 'held' and h.reason in ('unknown_clamp', 'ambiguous_mark')
-    and (h.next_try_at is null or h.next_try_at <= $1)
-    and (exists (select from clamp as c where c.id = any(h.clamps))
-         or exists (select from clamp as c where c.mark_key = any(h.mark_keys)))
-  order by h.restricts desc, h.next_try_at nulls first, h.received_at, h.id limit $2";
 
 /// How an entry is tried.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -80,6 +57,10 @@ impl Command for Replay<'_> {
     type Error = StoreError;
 
     async fn attempt(&self, tx: &mut Tx) -> Result<bool, StoreError> {
+        // Others wait behind it, and nobody waits for it: whoever holds its clamp keeps this one waiting and no other.
+        sqlx::query("-- held.hasty\nset local lock_timeout = '250ms'")
+            .execute(&mut **tx)
+            .await?;
         let Some(locked) = lock(tx, self.id).await? else {
             return Ok(false);
         };
@@ -134,8 +115,8 @@ impl Command for Replay<'_> {
                     batch.settle(tx, Vec::new()).await?;
                     return Ok(true);
                 }
-                // A row was made for its clamp, which must not stay: it is looked at once more.
-                _ if matches!(new.body, Body::Registered(_)) => return Err(StoreError::IdRaced),
+                // A row was made for its clamp, which must not stay: somebody came before, and it is looked at once more.
+                _ if batch.has_blank() => return Err(StoreError::IdRaced),
                 Taken::Reused => stays = Some(HeldReason::IdReused),
                 Taken::Revoked => stays = Some(HeldReason::DeviceRevoked),
                 Taken::NotFound | Taken::UnknownReference(_) => {}
@@ -144,7 +125,7 @@ impl Command for Replay<'_> {
         let mut weighed = weighing.weigh(tx, &mut batch, &named).await?;
         weighed.leaves.extend(others);
         batch.settle(tx, Vec::new()).await?;
-        self.stays(tx, stays, &weighed).await?;
+        self.stays(tx, stays, &weighed, reference.version).await?;
         Ok(false)
     }
 }
@@ -203,19 +184,23 @@ impl Replay<'_> {
         Ok(Some((new, hash)))
     }
 
-    /// It goes on waiting; what became known of what it names is kept.
+    /// It goes on waiting; what became known of what it names is kept, and the reference version by which it was tried. A try
+    /// that was to record it came to its end here: those before it that did not are forgotten.
     async fn stays(
         &self,
         tx: &mut Tx,
         because: Option<HeldReason>,
         weighed: &Weighed,
+        version: u64,
     ) -> Result<(), StoreError> {
         let next = tx.now().checked_add(PAUSE).unwrap_or(Timestamp::MAX);
         sqlx::query(
             "-- held.stays
              update held_entry set next_try_at = $2, stays_because = coalesce($3, stays_because),
                bars = bars || $4, weighed = weighed || $5,
-               yards = array(select distinct unnest(yards || $6) order by 1)
+               yards = array(select distinct unnest(yards || $6) order by 1),
+               tries = case when $7 then 0 else tries end,
+               tried_version = case when $7 then $8 else tried_version end
               where id = $1",
         )
         .bind(self.id.uuid())
@@ -230,6 +215,8 @@ impl Replay<'_> {
                 .collect::<Vec<_>>(),
         )
         .bind(weighed.yards.iter().map(|yard| yard.uuid()).collect::<Vec<_>>())
+        .bind(self.how == Try::Record)
+        .bind(i64::try_from(version).map_err(|_| StoreError::ReferenceMoved)?)
         .execute(&mut **tx)
         .await?;
         Ok(())
@@ -273,138 +260,5 @@ async fn clamp_of(tx: &mut Tx, told: &Told) -> Result<Option<ClampId>, StoreErro
                 Some(_) | None => None,
             })
         }
-    }
-}
-
-impl Store {
-    /// Tries held entries whose clamp became known meanwhile: what may restrict first, and what was never tried before what
-    /// was. Records them, or has them bar it. Answers how many are recorded; looks at no more than so many of each.
-    pub async fn replay_held(&self, reader: Reader<'_>, most: u32) -> Result<usize, StoreError> {
-        let mut replayed = 0;
-        for sql in [UNBARRED, REPLAYABLE] {
-            let mut left = i64::from(most);
-            while left > 0 {
-                let limit = LOOK.min(left);
-                let ids: Vec<Uuid> = sqlx::query_scalar(sql)
-                    .bind(self.now().to_sqlx())
-                    .bind(limit)
-                    .fetch_all(&self.inner.door)
-                    .await?;
-                replayed += self.replay_each(&ids, reader).await?;
-                left = left.saturating_sub(limit);
-                if i64::try_from(ids.len()).unwrap_or(i64::MAX) < limit {
-                    break;
-                }
-            }
-        }
-        Ok(replayed)
-    }
-
-    /// Tries the held entries that name clamps which a push brought, by their ids or their marks, and no others.
-    pub(crate) async fn replay_naming(
-        &self,
-        clamps: &BTreeSet<ClampId>,
-        reader: Reader<'_>,
-    ) -> Result<usize, StoreError> {
-        let ids: Vec<Uuid> = sqlx::query_scalar(
-            "-- held.naming
-             select h.id from held_entry as h
-              where h.state = 'held'
-                and (h.clamps && $1 or h.mark_keys && array(
-                       select c.mark_key from clamp as c where c.id = any($1) and c.mark_key is not null))
-              order by h.restricts desc, h.received_at, h.id limit $2",
-        )
-        .bind(clamps.iter().map(|clamp| clamp.uuid()).collect::<Vec<_>>())
-        .bind(OF_A_PUSH)
-        .fetch_all(&self.inner.door)
-        .await?;
-        self.replay_each(&ids, reader).await
-    }
-
-    /// Tries every held entry again that this service could not read, or whose yard, model or versions nobody knew: at its
-    /// start, because it may have learned. Answers how many are recorded now.
-    pub async fn replay_learned(&self, reader: Reader<'_>) -> Result<usize, StoreError> {
-        let mut replayed = 0;
-        let mut after = Uuid::nil();
-        loop {
-            let ids: Vec<Uuid> = sqlx::query_scalar(
-                "-- held.unlearned
-                 select id from held_entry where state = 'held' and reason = any($3) and id > $1 order by id limit $2",
-            )
-            .bind(after)
-            .bind(LOOK)
-            .bind(
-                [HeldReason::UnknownKind, HeldReason::UnknownReference]
-                    .map(HeldReason::code)
-                    .as_slice(),
-            )
-            .fetch_all(&self.inner.door)
-            .await?;
-            let Some(last) = ids.last() else {
-                return Ok(replayed);
-            };
-            after = *last;
-            replayed += self.replay_each(&ids, reader).await?;
-        }
-    }
-
-    /// Tries each; one that fails is left for later and takes nothing else with it.
-    async fn replay_each(&self, ids: &[Uuid], reader: Reader<'_>) -> Result<usize, StoreError> {
-        let mut replayed = 0;
-        for id in ids {
-            let replay = |how| Replay {
-                store: self,
-                id: EntryId::new(*id),
-                reader,
-                how,
-            };
-            let failed = match guarded(self.run_command("held.replay", &replay(Try::Record))).await {
-                Some(Ok(true)) => {
-                    replayed += 1;
-                    continue;
-                }
-                Some(Ok(false)) => continue,
-                Some(Err(error)) if error.is_away() => return Err(error),
-                Some(Err(error)) if error.is_busy() => {
-                    tracing::warn!(held = %id, %error, "a held entry waits: the database has too much to do");
-                    self.pause(*id, BUSY_PAUSE, false).await?;
-                    continue;
-                }
-                Some(Err(error)) => error.to_string(),
-                None => "judging it panicked".to_owned(),
-            };
-            tracing::error!(held = %id, error = failed, "the service failed on a held entry");
-            // What it may restrict is barred whatever it fails on.
-            match guarded(self.run_command("held.bar", &replay(Try::OnlyBar))).await {
-                Some(Ok(_)) => {}
-                Some(Err(error)) => {
-                    tracing::error!(held = %id, %error, "a held entry could not bar its clamp")
-                }
-                None => tracing::error!(held = %id, "barring the clamp of a held entry panicked"),
-            }
-            self.pause(*id, PAUSE, true).await?;
-        }
-        Ok(replayed)
-    }
-
-    /// Puts the next try of a held entry off.
-    async fn pause(&self, id: Uuid, pause: SignedDuration, failed: bool) -> Result<(), StoreError> {
-        let seconds = i32::try_from(pause.as_secs()).unwrap_or(i32::MAX);
-        sqlx::query(
-            "-- held.pause
-             update held_entry set
-               next_try_at = $2 + make_interval(secs => $3 * power(2, case when $4 then least(tries, $5) else 0 end)),
-               tries = tries + case when $4 then 1 else 0 end,
-               stays_because = case when $4 then 'internal' else stays_because end
-              where id = $1 and state = 'held'",
-        )
-        .bind(id)
-        .bind(self.now().to_sqlx())
-        .bind(seconds)
-        .bind(failed)
-        .bind(DOUBLED)
-        .execute(&self.inner.door)
-        .await?;
-        Ok(())
     }
 }

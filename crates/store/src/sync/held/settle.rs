@@ -7,11 +7,12 @@ use super::list::{COLUMNS, Row};
 use super::{HeldEntry, HeldReason, HeldState};
 use crate::door::{Author, Batch, FromDevice, Recorded, Signing, Taken, ToTake};
 use crate::ledger::{LedgerRow, content_hash};
-use crate::sync::push::{Read, Reader, new_entry};
+use crate::sync::push::{Named, Read, Reader, Told, new_entry};
 use crate::tx::{Command, CommandError};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::canonical;
-use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
+use clampward_domain::entry::Body;
+use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId, YardId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::signing::Unsigned;
 use jiff::Timestamp;
@@ -223,6 +224,15 @@ async fn waiting(tx: &mut Tx, id: EntryId, settler: &Settler) -> Result<Locked, 
     Ok(locked)
 }
 
+/// The yard that an entry registers a clamp in. It is placed under the clamp that it names and no other: a slip of the hand
+/// would make one up.
+fn yard_of_registered(told: &Told, clamp: ClampId) -> Option<YardId> {
+    match (&told.body, &told.named) {
+        (Body::Registered(body), Named::Clamp(named)) if *named == clamp => Some(body.yard_id),
+        _ => None,
+    }
+}
+
 struct Place<'a> {
     store: &'a Store,
     id: EntryId,
@@ -270,11 +280,11 @@ impl Command for Place<'_> {
         };
         to_take.add(new, hash, Some(placed));
         let mut batch = Batch::open(self.store, tx, &to_take).await?;
-        let theirs = batch
-            .yards_of(self.clamp)
-            .iter()
-            .any(|yard| self.settler.yards.covers(*yard));
-        if !theirs {
+        let mut yards = batch.yards_of(self.clamp);
+        if !batch.knows(self.clamp) {
+            yards.extend(yard_of_registered(&told, self.clamp));
+        }
+        if !yards.iter().any(|yard| self.settler.yards.covers(*yard)) {
             return Err(SettleError::NotFound { what: "clamp" });
         }
         match batch.take(tx, told.id).await? {
