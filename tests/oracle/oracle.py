@@ -260,8 +260,10 @@ class Clamp:
             reasons.add("tagged_out")
         if any(f["kind"] == "retired" for f in facts):
             reasons.add("retired")
+        # Said by nobody who signed for it, it bars, and the clamp stays in the fleet.
+        left = reasons - (set() if any(f["kind"] == "retired" and f["signed"] for f in facts) else {"retired"})
         before_service = ("retired", "tagged_out", "awaiting_initial_inspection")
-        status = next((word for word in before_service if word in reasons), "in_service")
+        status = next((word for word in before_service if word in left), "in_service")
         return {"fit": not reasons, "status": status, "reasons": reasons, "frequent": frequent, "periodic": periodic}
 
     def clocks(self, t, facts, yard, said, inspections):
@@ -278,6 +280,9 @@ class Clamp:
             if thorough:
                 scheme = facts[0]["scheme"]
                 in_force = scheme and scheme["valid_from"] <= last_periodic[1].isoformat()
+                # One that nobody signed for only shortens.
+                shorter = in_force and plus(last_periodic[1], scheme["interval"]) < plus(last_periodic[1], "P6M")
+                in_force = in_force and (facts[0]["signed"] or shorter)
                 legal = (scheme["interval"], "scheme") if in_force else ("P6M", "rule_set")
                 periodic.append((*end(name, last_periodic, legal[0]), legal[1]))
                 if thorough[-1]["next_latest_date"]:
@@ -292,7 +297,8 @@ class Clamp:
                     for some in (seen, [f for f in seen if f["signed"]])
                 )
                 made = facts[0]["declared_on"]
-                last_start = plus(date.fromisoformat(made), "P12M") if made and facts[0]["never_used_before"] else None
+                stated = made and facts[0]["never_used_before"] and facts[0]["signed"]
+                last_start = plus(date.fromisoformat(made), "P12M") if stated else None
                 if not last_start or (shown or (last_start if claimed else day(name, t))) > last_start:
                     reasons.add("awaiting_initial_inspection")
                 elif claimed:

@@ -84,6 +84,12 @@ const PLAN: &[Place] = &[
         never: &[],
         not_directly: &[],
     },
+    Place {
+        name: "clampward-model",
+        ours: &["clampward-domain"],
+        never: RUNTIMES,
+        not_directly: &[],
+    },
 ];
 
 /// The graph of normal and build dependencies, by the crates' names; several versions of one name count as one.

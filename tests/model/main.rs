@@ -13,7 +13,7 @@
 mod agreement;
 mod protocol;
 mod rules;
-#[path = "../../../crates/domain/tests/support/mod.rs"]
+#[path = "../../crates/domain/tests/support/mod.rs"]
 mod support;
 
 use protocol::{CONVERGES, KEPT, LetsGo, ONCE, Protocol, STATE_OF_THE_SET, SURVIVES};
@@ -99,7 +99,7 @@ fn neither_does_a_failover_with_a_restore() {
 }
 
 #[test]
-#[ignore = "some minutes and gigabytes: cargo test --release -p clampward-tests --test model -- --ignored"]
+#[ignore = "some minutes and gigabytes: cargo test --release -p clampward-model -- --ignored"]
 fn nor_with_three_entries() {
     holds("right, failover and restore", Protocol::RIGHT, LONG);
 }
