@@ -13,11 +13,15 @@ use rusqlite::{Connection, params};
 /// written, and the answer says so.
 pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
     let pull = next_pull(connection)?;
-    // The beginning of 1970 says that nothing new is known: what was known stays as old as it is.
+    // The beginning of 1970 says that nothing new is known: what was known stays as old as it is. Such a page of a
+    // database that follows another one names the cursor's position, which may be of a history that is gone by now.
     let known_at = Some(page.known_at).filter(|at| *at != Timestamp::UNIX_EPOCH);
     let moved = connection
         .prepare_cached(
-            "update yard set cursor = ?3, known_position = ?4, known_at = coalesce(?5, known_at), pull = ?6
+            "update yard set cursor = ?3,
+                 known_position = case when ?5 is null then known_position else ?4 end,
+                 known_at = coalesce(?5, known_at),
+                 pull = case when ?5 is null then pull else ?6 end
              where yard_id = ?1 and cursor = ?2",
         )?
         .execute(params![

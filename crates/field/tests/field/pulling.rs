@@ -16,7 +16,7 @@ use clampward_wire::sync::pull::{
 };
 
 /// The mirror holds what the service would tell this device, field for field.
-fn agrees(device: &Device, service: &Service) {
+pub fn agrees(device: &Device, service: &Service) {
     let connection = device.database.connection();
     let told = service.granted_clamps();
     let (_, clamps) = mirror::numbers(connection).unwrap();
@@ -618,7 +618,7 @@ fn a_service_that_is_gone_is_not_tried_long_for_each_yard() {
 }
 
 /// A service whose pulls and snapshots are lost.
-struct PushOnly<'a>(&'a mut Service);
+pub struct PushOnly<'a>(pub &'a mut Service);
 
 impl Transport for PushOnly<'_> {
     fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
@@ -630,7 +630,7 @@ impl Transport for PushOnly<'_> {
 }
 
 /// A device that knows two rows more than the standby that takes over: its clamp, another one, and the standby.
-fn ahead_of_the_standby() -> (Service, Device, ClampId, Service) {
+pub fn ahead_of_the_standby() -> (Service, Device, ClampId, Service) {
     let mut service = houston();
     let clamp = *service.granted_clamps().keys().next().unwrap();
     let other = service.clamp_in_service("houston", "HMW-0043");
