@@ -96,7 +96,6 @@ pub struct Core {
     queue: Queue,
     aside: BTreeSet<EntryId>,
     tries: BTreeMap<EntryId, u32>,
-    stable_position: u64,
     cursors: BTreeMap<YardId, String>,
     granted: BTreeSet<YardId>,
     to_pull: VecDeque<YardId>,
@@ -106,7 +105,10 @@ pub struct Core {
     put_off: BTreeSet<YardId>,
     shadows: BTreeMap<YardId, Shadow>,
     taking: Option<Taking>,
-    receipts_from: u64,
+    /// The device's numbers that receipts are still to be asked of, each with the next `device_seq`.
+    receipts_of: VecDeque<(u32, u64)>,
+    /// The service said of everything that is kept whether it has it.
+    has_receipts: bool,
     offers_again: bool,
     pulls: bool,
     push_given_up: bool,
@@ -131,7 +133,6 @@ impl Core {
             queue: Queue::new(start.queue),
             aside: BTreeSet::new(),
             tries: BTreeMap::new(),
-            stable_position: 0,
             cursors: start.cursors,
             granted: BTreeSet::new(),
             to_pull: VecDeque::new(),
@@ -140,7 +141,8 @@ impl Core {
             put_off: BTreeSet::new(),
             shadows: start.shadows,
             taking: None,
-            receipts_from: 0,
+            receipts_of: VecDeque::new(),
+            has_receipts: false,
             offers_again: false,
             pulls: true,
             push_given_up: false,
@@ -207,10 +209,12 @@ impl Core {
                 }
                 self.granted = config.yards.iter().copied().collect();
                 self.take_up_grants(actions);
-                self.receipts_from = self.queue.lowest_acknowledged(self.device_number);
+                self.receipts_of = self.queue.receipts_of(self.device_number);
                 self.go(Step::Receipts, actions);
             }
-            (Request::Receipts { .. }, Answer::Receipts(receipts)) => self.receipts(receipts, actions),
+            (Request::Receipts { device_number, from }, Answer::Receipts(receipts)) => {
+                self.receipts(*device_number, *from, receipts, actions);
+            }
             (Request::Push { entries, .. }, Answer::Pushed(reply)) => self.pushed(entries, *reply, actions),
             (Request::Changes { cursors }, Answer::Changes(changes)) => {
                 self.changes(cursors, changes, actions);
@@ -247,9 +251,13 @@ impl Core {
     fn ask(&mut self, actions: &mut Vec<Action>) {
         let question = match self.step {
             Step::Config => Some(Request::Config),
-            Step::Receipts => Some(Request::Receipts {
-                from: self.receipts_from,
-            }),
+            Step::Receipts => self
+                .receipts_of
+                .front()
+                .map(|(device_number, from)| Request::Receipts {
+                    device_number: *device_number,
+                    from: *from,
+                }),
             Step::Push => self.next_batch(),
             Step::Pull => self.next_page(),
             Step::Snapshot => self.next_snapshot(),
@@ -318,7 +326,8 @@ impl Core {
                 self.put_off.extend(self.to_snapshot.pop_front());
             }
             Step::Push => self.push_given_up = true,
-            Step::Config | Step::Receipts | Step::Done => {}
+            Step::Receipts => actions.push(Action::Store(Store::NoReceipts)),
+            Step::Config | Step::Done => {}
         }
         self.next_step(actions);
         if is_short {
@@ -398,9 +407,9 @@ impl Core {
     fn finish(&mut self, actions: &mut Vec<Action>) {
         if self.open.is_none() {
             self.report.left = self.queue.unsent();
-            actions.push(Action::Store(Store::Purge {
-                stable_position: self.stable_position,
-            }));
+            if self.has_receipts {
+                actions.push(Action::Store(Store::Purge));
+            }
             actions.push(Action::Finished(Box::new(self.report.clone())));
         }
     }

@@ -8,7 +8,7 @@
 mod own;
 mod settle;
 
-pub use own::{Pulled, Restriction, own_entries};
+pub use own::{Pulled, Restriction, doubt, note_seen, own_entries};
 pub use settle::{
     Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, renumber, settle,
     take_up_receipts,
@@ -89,6 +89,10 @@ pub struct Kept {
     pub settled_at: Option<Timestamp>,
     /// The last pull before that was told.
     pub after_pull: u64,
+    /// Whether the same answer said that what stands there outlives the loss of the service's machine.
+    pub stable: bool,
+    /// Whether its row came since, with the state of its clamp.
+    pub seen: bool,
     /// The entry as it is sent.
     pub raw: Value,
     /// The service's last answer about it.
@@ -203,8 +207,7 @@ pub fn latest_moment(connection: &Connection) -> Done<Option<Moment>> {
     setting(connection, "latest_moment")
 }
 
-const COLUMNS: &str =
-    "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result, after_pull";
+const COLUMNS: &str = "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result, after_pull, stable, seen";
 
 struct RawRow {
     entry_id: String,
@@ -217,6 +220,8 @@ struct RawRow {
     raw: String,
     result: Option<String>,
     after_pull: i64,
+    stable: bool,
+    seen: bool,
 }
 
 fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
@@ -231,6 +236,8 @@ fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
         raw: row.get(7)?,
         result: row.get(8)?,
         after_pull: row.get(9)?,
+        stable: row.get(10)?,
+        seen: row.get(11)?,
     })
 }
 
@@ -251,6 +258,8 @@ fn kept(row: RawRow) -> Done<Kept> {
         position: row.position.map(count),
         settled_at: row.settled_at.as_deref().and_then(|at| at.parse().ok()),
         after_pull: count(row.after_pull),
+        stable: row.stable,
+        seen: row.seen,
         raw: json(&row.raw)?,
         result: row.result.as_deref().map(json).transpose()?,
     })

@@ -7,9 +7,9 @@ mod follow;
 mod read;
 mod shadow;
 
-pub use follow::{drop_yard, other_history, page};
+pub use follow::{drop_yard, other_history, page, shown_by};
 pub use read::{
-    ClampRow, YardKnowledge, bearing, candidates, clamp, cursors, numbers, person, reference_of,
+    ClampRow, YardKnowledge, bearing, candidates, clamp, cursors, least, numbers, person, reference_of,
     yard_knowledge, yards_of,
 };
 pub use shadow::{begin, drop_shadow, lines, shadows, swap};

@@ -26,13 +26,12 @@ const PAGE: &str = "200";
 /// The service over HTTP, as this device.
 pub struct Wire<'a> {
     http: Http<'a>,
-    device_number: u32,
 }
 
 impl<'a> Wire<'a> {
-    /// Over this connection. Receipts are asked for under this number.
-    pub const fn new(http: Http<'a>, device_number: u32) -> Self {
-        Self { http, device_number }
+    /// Over this connection.
+    pub const fn new(http: Http<'a>) -> Self {
+        Self { http }
     }
 
     fn plain<T: DeserializeOwned>(
@@ -132,10 +131,10 @@ impl Transport for Wire<'_> {
     fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
         let answer = match question {
             Question::Config => self.plain("/v1/sync/config", &[], |config| Some(Answer::Config(config)))?,
-            Question::Receipts { from } => {
+            Question::Receipts { device_number, from } => {
                 let query = [
                     ("from", from.to_string()),
-                    ("device_number", self.device_number.to_string()),
+                    ("device_number", device_number.to_string()),
                 ];
                 self.plain("/v1/sync/receipts", &query, |answer| {
                     lenient::receipts(answer).map(Answer::Receipts)

@@ -33,7 +33,6 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
     let _alone = alone(&desk.dir)?;
     let secret = desk.secret()?;
     let identity = desk.identity()?;
-    let numbering = journal::numbering(desk.database.connection())?;
     let http = crate::transport::Http::new(
         &identity.server,
         Some(identity.clone()),
@@ -42,7 +41,7 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
         desk.host.random,
         desk.ahead()?,
     );
-    let mut wire = Wire::new(http, numbering.device_number);
+    let mut wire = Wire::new(http);
     let quiet = desk.json || !std::io::stderr().is_terminal();
     let report = synchronise(&mut desk.database, &mut wire, desk.host.clock, &mut |progress| {
         if !quiet {

@@ -16,10 +16,13 @@ const TRIES: u32 = 6;
 const RETRY_WAIT_MS: u64 = 2_000;
 
 impl Core {
-    pub(super) fn receipts(&mut self, receipts: Receipts, actions: &mut Vec<Action>) {
-        let from = self.receipts_from;
-        let stable = receipts.stable_position;
-        self.stable_position = self.stable_position.max(stable);
+    pub(super) fn receipts(
+        &mut self,
+        device_number: u32,
+        from: u64,
+        receipts: Receipts,
+        actions: &mut Vec<Action>,
+    ) {
         // Under one number there are several entries where a copy of the device uses it, and one without an id where the
         // service could not read it.
         let mut known: BTreeMap<u64, BTreeSet<Option<EntryId>>> = BTreeMap::new();
@@ -36,11 +39,13 @@ impl Core {
         };
         let lost: Vec<EntryId> = self
             .queue
-            .acknowledged(self.device_number, from, receipts.next)
+            .acknowledged(device_number, from, receipts.next)
             .filter(|entry| !is_known(entry.device_seq, entry.id))
             .map(|entry| entry.id)
             .collect();
-        let fell_behind = receipts.next.is_none() && receipts.received_to < self.acknowledged_to;
+        let fell_behind = device_number == self.device_number
+            && receipts.next.is_none()
+            && receipts.received_to < self.acknowledged_to;
         for receipt in &receipts.items {
             let held = receipt
                 .entry_id
@@ -53,7 +58,13 @@ impl Core {
             }
         }
         let next = receipts.next.filter(|next| *next > from);
-        self.settled(actions, Store::Receipts(receipts.items));
+        self.settled(
+            actions,
+            Store::Receipts {
+                receipts: receipts.items,
+                stable_position: receipts.stable_position,
+            },
+        );
         if !lost.is_empty() || fell_behind {
             self.other_history(
                 "the service has lost entries that it had acknowledged: everything that is kept is offered again",
@@ -62,13 +73,15 @@ impl Core {
             self.go(Step::Push, actions);
             return;
         }
-        match next {
-            Some(next) => {
-                self.receipts_from = next;
-                self.ask(actions);
+        if let Some(next) = next {
+            if let Some((_, from)) = self.receipts_of.front_mut() {
+                *from = next;
             }
-            None => self.next_step(actions),
+        } else {
+            self.receipts_of.pop_front();
+            self.has_receipts = self.receipts_of.is_empty();
         }
+        self.ask(actions);
     }
 
     pub(super) fn next_batch(&self) -> Option<Request> {
@@ -101,6 +114,9 @@ impl Core {
                 entry_id: id,
                 outcome: result.outcome,
                 position: result.position,
+                stable: result
+                    .position
+                    .is_some_and(|position| position <= reply.stable_position),
                 result: result.raw,
             });
         }
@@ -109,7 +125,6 @@ impl Core {
             again = true;
             self.tried(*id);
         }
-        self.stable_position = self.stable_position.max(reply.stable_position);
         let number = entries
             .first()
             .and_then(|id| self.queue.get(*id))
@@ -125,15 +140,16 @@ impl Core {
                     .max()?;
                 Some((number, highest))
             });
-        let lacks = |from: u64, to: u64| {
+        let lacks = |number: u32, from: u64, to: u64| {
             self.queue
-                .acknowledged(self.device_number, from, to.checked_add(1))
+                .acknowledged(number, from, to.checked_add(1))
                 .next()
                 .is_some()
         };
-        let fell_behind = number == Some(self.device_number)
-            && (reply.received_to < self.acknowledged_to
-                || reply.missing.iter().any(|(from, to)| lacks(*from, *to)));
+        let fell_behind = number.is_some_and(|number| {
+            (number == self.device_number && reply.received_to < self.acknowledged_to)
+                || reply.missing.iter().any(|(from, to)| lacks(number, *from, *to))
+        });
         if let Some((_, highest)) = acknowledged {
             self.acknowledged_to = self.acknowledged_to.max(highest);
         }

@@ -1,7 +1,7 @@
 //! What the state machine knows of each entry: enough to choose, not what it says.
 
 use clampward_domain::ids::EntryId;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// What became of an entry, as far as the device knows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -77,8 +77,22 @@ impl Queue {
     pub(super) fn to_send(&self) -> u64 {
         count(self.entries.values().filter(|entry| entry.is_to_send()))
     }
+    /// The numbers of the device to ask receipts of, each with the first `device_seq`: the one in use, and every other one
+    /// under which something is kept that was acknowledged. Nobody else would notice that the service lost it.
+    pub(super) fn receipts_of(&self, in_use: u32) -> VecDeque<(u32, u64)> {
+        let others: BTreeSet<u32> = self
+            .entries
+            .values()
+            .filter(|entry| entry.is_acknowledged() && entry.device_number != in_use)
+            .map(|entry| entry.device_number)
+            .collect();
+        std::iter::once(in_use)
+            .chain(others)
+            .map(|number| (number, self.lowest_acknowledged(number)))
+            .collect()
+    }
     /// The lowest `device_seq` under a number that was acknowledged, or the one after all that are kept.
-    pub(super) fn lowest_acknowledged(&self, device_number: u32) -> u64 {
+    fn lowest_acknowledged(&self, device_number: u32) -> u64 {
         let of_number = || {
             self.entries
                 .values()

@@ -4,7 +4,7 @@ use super::{Found, Place, generation, known_place, next_pull, reference_row};
 use crate::database::set;
 use crate::failure::Done;
 use crate::journal::{count, whole};
-use clampward_domain::ids::{ClampId, YardId};
+use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_wire::sync::pull::{ClampLine, ReferenceLine, YardChanges};
 use jiff::Timestamp;
 use rusqlite::{Connection, params};
@@ -42,6 +42,18 @@ pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
         self::line(connection, page.yard_id, pull, line)?;
     }
     Ok(true)
+}
+
+/// The entries that a page shows: their rows came, and with them their clamps' states, which are at least as new.
+pub fn shown_by(page: &YardChanges) -> impl Iterator<Item = EntryId> {
+    page.rows
+        .iter()
+        .filter(move |row| {
+            page.clamps.iter().any(|line| {
+                line.clamp_id.uuid() == row.subject && line.position >= row.position && line.state.is_some()
+            })
+        })
+        .map(|row| EntryId::new(row.id))
 }
 
 /// Takes reference data as they are now.

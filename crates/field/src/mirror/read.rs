@@ -138,6 +138,17 @@ pub fn yards_of(connection: &Connection, clamp: ClampId) -> Done<Vec<YardKnowled
     rows.map(|row| knowledge(row?)).collect()
 }
 
+/// What all of these yards know.
+pub fn least(yards: &[YardKnowledge]) -> Option<Pulled> {
+    yards
+        .iter()
+        .map(YardKnowledge::pulled)
+        .reduce(|one, other| Pulled {
+            position: one.position.min(other.position),
+            pull: one.pull.min(other.pull),
+        })
+}
+
 /// What is known of every followed yard.
 pub fn yard_knowledge(connection: &Connection) -> Done<Vec<YardKnowledge>> {
     let mut statement = connection

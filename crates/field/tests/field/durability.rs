@@ -108,7 +108,10 @@ fn a_journal_of_the_first_form_is_kept_and_its_unsent_entries_go() {
         .database
         .connection()
         .execute_batch(
-            "alter table journal drop column after_pull;
+            "alter table journal drop column put_off;
+             alter table journal drop column seen;
+             alter table journal drop column stable;
+             alter table journal drop column after_pull;
              alter table signer drop column in_doubt;
              update setting set value = '[1,1]' where name = 'mirror_form';
              pragma user_version = 1;",

@@ -641,14 +641,6 @@ impl Service {
             Asked::Lost
         })
     }
-
-    /// The number that the last push came under.
-    fn number(&self) -> u32 {
-        self.pushes
-            .last()
-            .and_then(|push| push.device_number)
-            .unwrap_or(1)
-    }
 }
 
 /// A problem of the service.
@@ -686,7 +678,7 @@ impl Transport for Service {
         self.asked.push(word.to_owned());
         let answer = match question {
             Question::Config => Answer::Config(self.config()),
-            Question::Receipts { from } => self.receipts(self.number(), *from),
+            Question::Receipts { device_number, from } => self.receipts(*device_number, *from),
             Question::Push(push) => {
                 self.pushes.push(push.as_ref().clone());
                 self.push(push)
