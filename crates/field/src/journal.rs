@@ -51,6 +51,8 @@ pub enum KeptState {
     Held,
     /// Its id was used for other content: a person has to look.
     Refused,
+    /// A person dismissed it: the service keeps it, and nothing comes of it any more.
+    Dismissed,
 }
 
 impl KeptState {
@@ -60,13 +62,20 @@ impl KeptState {
             Self::Recorded => "recorded",
             Self::Held => "held",
             Self::Refused => "refused",
+            Self::Dismissed => "dismissed",
         }
     }
     fn from_code(code: &str) -> Done<Self> {
-        [Self::Unsent, Self::Recorded, Self::Held, Self::Refused]
-            .into_iter()
-            .find(|state| state.code() == code)
-            .ok_or_else(|| Failure::unreadable("state of an entry", code))
+        [
+            Self::Unsent,
+            Self::Recorded,
+            Self::Held,
+            Self::Refused,
+            Self::Dismissed,
+        ]
+        .into_iter()
+        .find(|state| state.code() == code)
+        .ok_or_else(|| Failure::unreadable("state of an entry", code))
     }
 }
 
@@ -325,6 +334,7 @@ pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
                 KeptState::Recorded => QueuedState::Recorded,
                 KeptState::Held => QueuedState::Held,
                 KeptState::Refused => QueuedState::Refused,
+                KeptState::Dismissed => QueuedState::Dismissed,
             },
             again,
         })

@@ -177,7 +177,11 @@ pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn 
         Store::Receipts {
             receipts,
             stable_position,
-        } => journal::take_up_receipts(connection, &receipts, stable_position, mirror::pulls(connection)?),
+        } => {
+            let at = device::now(connection, &here)?.at();
+            let pulls = mirror::pulls(connection)?;
+            journal::take_up_receipts(connection, &receipts, stable_position, at, pulls)
+        }
         Store::NoReceipts => {
             let known = mirror::least(&mirror::yard_knowledge(connection)?);
             journal::doubt(connection, known.unwrap_or(Pulled::NOTHING))
@@ -189,7 +193,7 @@ pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn 
         }
         Store::Purge => {
             let now = device::now(connection, &here)?.at();
-            journal::purge(connection, now).map(drop)
+            journal::purge(connection, mirror::pulls(connection)?, now).map(drop)
         }
         Store::Page(page) => {
             if mirror::page(connection, &page)? {

@@ -167,6 +167,7 @@ fn line(connection: &Connection, kept: &Kept, item: &Value) -> String {
         KeptState::Recorded => "recorded",
         KeptState::Held => "held by the service until a person places it",
         KeptState::Refused => "refused: a person has to look",
+        KeptState::Dismissed => "dismissed by a person: nothing comes of it any more",
     };
     let remarks = kept
         .result

@@ -51,11 +51,12 @@ impl Core {
                 .entry_id
                 .and_then(|id| self.queue.get_mut(id))
                 .filter(|entry| entry.state == QueuedState::Held);
-            if let (Some(entry), PushOutcome::Recorded | PushOutcome::AlreadyRecorded) =
-                (held, receipt.outcome)
-            {
-                entry.state = QueuedState::Recorded;
-            }
+            let Some(entry) = held else { continue };
+            entry.state = match receipt.outcome {
+                PushOutcome::Recorded | PushOutcome::AlreadyRecorded => QueuedState::Recorded,
+                PushOutcome::Dismissed => QueuedState::Dismissed,
+                PushOutcome::Held | PushOutcome::Refused | PushOutcome::Retry => QueuedState::Held,
+            };
         }
         let next = receipts.next.filter(|next| *next > from);
         self.settled(
@@ -202,7 +203,8 @@ impl Core {
     fn note(&mut self, id: EntryId, result: &Became) -> bool {
         let state = match result.outcome {
             Some(PushOutcome::Recorded | PushOutcome::AlreadyRecorded) => QueuedState::Recorded,
-            Some(PushOutcome::Held | PushOutcome::Dismissed) => QueuedState::Held,
+            Some(PushOutcome::Held) => QueuedState::Held,
+            Some(PushOutcome::Dismissed) => QueuedState::Dismissed,
             Some(PushOutcome::Refused) => QueuedState::Refused,
             Some(PushOutcome::Retry) => {
                 self.tried(id);
@@ -222,7 +224,7 @@ impl Core {
             QueuedState::Recorded => self.report.recorded += 1,
             QueuedState::Held => self.report.held += 1,
             QueuedState::Refused => self.report.refused += 1,
-            QueuedState::Unsent => {}
+            QueuedState::Unsent | QueuedState::Dismissed => {}
         }
         if let Some(entry) = self.queue.get_mut(id) {
             entry.state = state;

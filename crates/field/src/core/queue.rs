@@ -14,6 +14,8 @@ pub enum QueuedState {
     Held,
     /// Its id was used for other content.
     Refused,
+    /// A person dismissed it.
+    Dismissed,
 }
 
 /// An entry of the journal.
@@ -41,7 +43,10 @@ impl Queued {
     }
     /// Whether the service has it, as it said.
     const fn is_acknowledged(&self) -> bool {
-        matches!(self.state, QueuedState::Recorded | QueuedState::Held)
+        matches!(
+            self.state,
+            QueuedState::Recorded | QueuedState::Held | QueuedState::Dismissed
+        )
     }
     /// What goes first: what restricts, and what was never acknowledged; then by the order of writing.
     const fn order(&self) -> (bool, bool, u32, u64) {

@@ -76,8 +76,8 @@ pub fn doubt(connection: &Connection, pulled: Pulled) -> Done {
 }
 
 /// The entries about a clamp, named by its id or its mark, that the mirror cannot show yet: unsent ones, ones that the
-/// service holds or refused, and recorded ones that nothing shows which was pulled since. In the order in which they
-/// were written.
+/// service holds or refused, and recorded or dismissed ones that nothing shows which was pulled since. In the order in
+/// which they were written.
 pub fn own_entries(
     connection: &Connection,
     clamp: Option<ClampId>,
@@ -97,6 +97,8 @@ pub fn own_entries(
         let shown = match kept.state {
             // What the service may have lost is not shown by whatever its history holds there now.
             KeptState::Recorded => !kept.again && is_shown(&kept, pulled),
+            // What the service had it bar is told by what is pulled after the word.
+            KeptState::Dismissed => !kept.again && pulled.iter().any(|pulled| pulled.pull > kept.after_pull),
             KeptState::Unsent | KeptState::Held | KeptState::Refused => false,
         };
         if !shown {

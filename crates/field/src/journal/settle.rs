@@ -31,8 +31,8 @@ pub struct Acknowledgement {
 const fn state_of(outcome: PushOutcome) -> KeptState {
     match outcome {
         PushOutcome::Recorded | PushOutcome::AlreadyRecorded => KeptState::Recorded,
-        // Dismissed by a person, it is kept and was not recorded.
-        PushOutcome::Held | PushOutcome::Dismissed => KeptState::Held,
+        PushOutcome::Held => KeptState::Held,
+        PushOutcome::Dismissed => KeptState::Dismissed,
         PushOutcome::Refused => KeptState::Refused,
         PushOutcome::Retry => KeptState::Unsent,
     }
@@ -76,13 +76,14 @@ pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestam
     Ok(())
 }
 
-/// Takes up what receipts say about entries that were acknowledged before: one that was held may be recorded by now, and
-/// what is recorded may be `stable_position` or before by now, which counts only in the answer that names the entry. What
-/// they repeat is as old as it was.
+/// Takes up what receipts say about entries that were acknowledged before: one that was held may be recorded or dismissed
+/// by now, and what is recorded may be at `stable_position` or before it, which counts only in the answer that names the
+/// entry. What they repeat is as old as it was.
 pub fn take_up_receipts(
     connection: &Connection,
     receipts: &[Receipt],
     stable_position: u64,
+    at: Timestamp,
     pulls: u64,
 ) -> Done {
     for receipt in receipts {
@@ -98,6 +99,7 @@ pub fn take_up_receipts(
                 "update journal set
                      after_pull = case when state <> ?2 or position is not coalesce(?3, position) then ?4 else after_pull end,
                      seen = case when state <> ?2 or position is not coalesce(?3, position) then 0 else seen end,
+                     settled_at = case when state <> ?2 then ?6 else settled_at end,
                      state = ?2, position = coalesce(?3, position), stable = ?5
                  where entry_id = ?1 and state <> 'unsent'
                    and (state <> ?2 or position is not coalesce(?3, position) or stable <> ?5)",
@@ -110,6 +112,7 @@ pub fn take_up_receipts(
                 receipt
                     .position
                     .is_some_and(|position| position <= stable_position),
+                at.to_string(),
             ])?;
     }
     Ok(())
@@ -164,16 +167,18 @@ pub fn renumber(connection: &Connection, device_number: u32, entries: &[(EntryId
 
 /// Drops what the service can no longer lose, and only that: one answer said that it is recorded and stable where it
 /// stands, and it was acknowledged at least two weeks ago by the service's clock. Only to be asked for after receipts of
-/// every entry, so that the answer is not an old one.
-pub fn purge(connection: &Connection, now: Timestamp) -> Done<usize> {
+/// every entry, so that the answer is not an old one. What a person dismissed goes as late, and not before something was
+/// pulled after the word.
+pub fn purge(connection: &Connection, pulls: u64, now: Timestamp) -> Done<usize> {
     let Ok(before) = now.checked_sub(KEPT_FOR) else {
         return Ok(0);
     };
     // Times of the service have one form, so that their texts compare as they do; told apart in Rust all the same.
     let mut statement = connection.prepare_cached(
-        "select entry_id, settled_at from journal where state = 'recorded' and again = 0 and stable = 1",
+        "select entry_id, settled_at from journal
+         where again = 0 and ((state = 'recorded' and stable = 1) or (state = 'dismissed' and after_pull < ?1))",
     )?;
-    let rows = statement.query_map([], |row| {
+    let rows = statement.query_map(params![whole(pulls)?], |row| {
         Ok((row.get::<_, String>(0)?, row.get::<_, Option<String>>(1)?))
     })?;
     let mut dropped = 0;

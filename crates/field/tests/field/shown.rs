@@ -8,6 +8,7 @@ use clampward_domain::ids::ClampId;
 use clampward_field::core::{Answer, TroubleCode};
 use clampward_field::device::Named;
 use clampward_field::failure::Done;
+use clampward_field::journal::KeptState;
 use clampward_field::session::{Asked, Question, Transport};
 use clampward_wire::sync::pull::{Changes, YardChanges};
 use jiff::{SignedDuration, Timestamp};
@@ -218,4 +219,35 @@ fn a_standby_that_lags_lets_an_entry_bar_until_its_row_comes_or_it_is_stable() {
     service.stable = None;
     device.sync(&mut service);
     assert_eq!(device.ask("HMW-0042").own_entries, 0);
+}
+
+#[test]
+fn an_entry_that_a_person_dismissed_bars_until_something_is_pulled_after_the_word_and_goes_two_weeks_later() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let entry = device.tag_out(Named::Mark("NOT-KNOWN".to_owned())).id;
+    assert_eq!(device.sync(&mut service).held, 1);
+    service.clamp_in_service("houston", "NOT-KNOWN");
+    device.sync(&mut service);
+    assert_eq!(device.why_not("NOT-KNOWN"), ["tagged_out"]);
+    service.dismiss(entry);
+    device.sync(&mut PushOnly(&mut service));
+    assert_eq!(device.kept()[0].state, KeptState::Dismissed);
+    let reasons = device.ask("NOT-KNOWN").reasons;
+    assert_eq!(reasons.len(), 1, "{reasons:?}");
+    assert!(reasons[0].detail.contains("dismissed"), "{reasons:?}");
+    assert!(device.sync(&mut service).is_complete());
+    assert!(device.may_lift("NOT-KNOWN"), "{:?}", device.why_not("NOT-KNOWN"));
+    let later = |device: &mut Device, service: &mut Service, days: i64| {
+        device.clock.pass(SignedDuration::from_hours(24 * days));
+        service.now += SignedDuration::from_hours(24 * days);
+        device.sync(service);
+        device.kept().len()
+    };
+    assert_eq!(later(&mut device, &mut service, 13), 1);
+    assert_eq!(later(&mut device, &mut service, 2), 0);
+    // The service keeps it for ever, and nobody takes it for lost.
+    assert!(!device.sync(&mut service).resynchronised);
+    assert!(device.may_lift("NOT-KNOWN"));
 }

@@ -189,6 +189,12 @@ impl Service {
     pub fn state(&self, clamp: ClampId) -> &ClampState {
         &self.lines[&clamp].1
     }
+    /// A person dismisses an entry that is held.
+    pub fn dismiss(&mut self, entry: EntryId) {
+        let known = self.known.get_mut(&entry).unwrap();
+        assert_eq!(known.outcome, PushOutcome::Held);
+        known.outcome = PushOutcome::Dismissed;
+    }
     pub fn is_recorded(&self, entry: EntryId) -> bool {
         self.known
             .get(&entry)
@@ -386,7 +392,7 @@ impl Service {
             result.position = known.position.filter(|_| same);
             result.outcome = match known.outcome {
                 PushOutcome::Recorded if same => PushOutcome::AlreadyRecorded,
-                PushOutcome::Held if same => PushOutcome::Held,
+                PushOutcome::Held | PushOutcome::Dismissed if same => PushOutcome::Held,
                 _ => PushOutcome::Refused,
             };
         } else {
