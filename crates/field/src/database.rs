@@ -14,7 +14,7 @@ use std::time::Duration;
 /// The form of the journal's tables.
 const JOURNAL_VERSION: i64 = 3;
 /// The form of the mirror's tables; together with the form of the states in it.
-const MIRROR_VERSION: u32 = 2;
+const MIRROR_VERSION: u32 = 3;
 
 const JOURNAL: &str = "
 create table if not exists setting (name text primary key, value text not null) strict, without rowid;
@@ -117,7 +117,8 @@ create table clamp_yard (
 ) strict, without rowid;
 create index clamp_yard_clamp on clamp_yard (clamp_id);
 create table reference (
-    kind text not null, id text not null, value text not null, primary key (kind, id)
+    kind text not null, id text not null, generation integer not null, changes integer not null,
+    changed_at integer not null, value text not null, primary key (kind, id)
 ) strict, without rowid;
 create table shadow_yard (
     yard_id text primary key, generation integer not null, head text not null, after text
@@ -128,8 +129,8 @@ create table shadow_clamp (
     primary key (yard_id, clamp_id)
 ) strict, without rowid;
 create table shadow_reference (
-    yard_id text not null, kind text not null, id text not null, value text not null,
-    primary key (yard_id, kind, id)
+    yard_id text not null, kind text not null, id text not null, changes integer not null,
+    changed_at integer not null, value text not null, primary key (yard_id, kind, id)
 ) strict, without rowid;
 ";
 

@@ -1,6 +1,6 @@
 //! Following the yards: pages of changes, yards that go.
 
-use super::{Found, Place, generation, known_place, next_pull, reference_row};
+use super::{Found, NEWER, Place, ReferenceRow, generation, known_place, next_pull};
 use crate::database::set;
 use crate::failure::Done;
 use crate::journal::{count, whole};
@@ -56,15 +56,22 @@ pub fn shown_by(page: &YardChanges) -> impl Iterator<Item = EntryId> {
         .map(|row| EntryId::new(row.id))
 }
 
-/// Takes reference data as they are now.
-pub(super) fn reference(connection: &Connection, line: &ReferenceLine) -> Done {
-    let (kind, id, value) = reference_row(line)?;
+/// Takes reference data as they are told, unless what is known of them is newer.
+fn reference(connection: &Connection, line: &ReferenceLine) -> Done {
+    let row = ReferenceRow::of(line)?;
     connection
-        .prepare_cached(
-            "insert into reference (kind, id, value) values (?1, ?2, ?3)
-             on conflict (kind, id) do update set value = excluded.value",
-        )?
-        .execute(params![kind, id, value])?;
+        .prepare_cached(&format!(
+            "insert into reference (kind, id, generation, changes, changed_at, value) values (?1, ?2, ?3, ?4, ?5, ?6)
+             {NEWER}"
+        ))?
+        .execute(params![
+            row.kind,
+            row.id,
+            generation(connection)?,
+            row.changes,
+            row.changed_at,
+            row.value
+        ])?;
     Ok(())
 }
 
