@@ -22,6 +22,7 @@ pub use talk::{
 };
 
 use clampward_domain::ids::{ClampId, EntryId, YardId};
+use clampward_wire::problem;
 use clampward_wire::sync::pull::STATE_FORMAT;
 use clampward_wire::sync::push::{MAX_BYTES, MAX_ENTRIES};
 use queue::Queue;
@@ -95,6 +96,8 @@ pub struct Core {
     acknowledged_to: u64,
     queue: Queue,
     aside: BTreeSet<EntryId>,
+    /// How many of them did not get through by themselves.
+    stuck: u32,
     tries: BTreeMap<EntryId, u32>,
     cursors: BTreeMap<YardId, String>,
     granted: BTreeSet<YardId>,
@@ -132,6 +135,7 @@ impl Core {
             acknowledged_to: start.acknowledged_to,
             queue: Queue::new(start.queue),
             aside: BTreeSet::new(),
+            stuck: 0,
             tries: BTreeMap::new(),
             cursors: start.cursors,
             granted: BTreeSet::new(),
@@ -307,7 +311,10 @@ impl Core {
         self.narrow_down(question, actions);
         self.lost = self.lost.saturating_add(1);
         if self.lost >= LOST_AT_MOST {
-            self.give_up("the service could not be reached", actions);
+            let detail = "the service could not be reached";
+            if !self.put_aside(question, detail, actions) {
+                self.give_up(detail, actions);
+            }
             return;
         }
         let wait = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
@@ -343,14 +350,17 @@ impl Core {
     /// The service did not do what was asked.
     fn refused(&mut self, question: &Request, refused: &Refused, actions: &mut Vec<Action>) {
         match refused.status {
-            401 | 403 => {
+            401 | 403 if is_the_services_own(refused) => {
                 // Whoever is turned away at the door is so for everything.
                 self.report.trouble(TroubleCode::NotAllowed, &refused.detail);
                 self.step = Step::Done;
                 self.ask(actions);
             }
-            408 | 409 | 425 | 429 | 500..=599 => {
-                if matches!(refused.status, 408 | 500..=599) {
+            // Whatever stands between says so: of a push, because of something in it; and of nothing else.
+            401 | 403 if !matches!(question, Request::Push { .. }) => self.give_up(&refused.detail, actions),
+            401 | 403 | 408 | 409 | 425 | 429 | 500..=599 => {
+                let is_about_what_was_asked = !matches!(refused.status, 409 | 425 | 429);
+                if is_about_what_was_asked {
                     self.narrow_down(question, actions);
                 }
                 self.lost = self.lost.saturating_add(1);
@@ -358,7 +368,10 @@ impl Core {
                     .retry_after_seconds
                     .map_or(0, |seconds| seconds.saturating_mul(1000));
                 if self.lost >= LOST_AT_MOST || told > LONGEST_TOLD_MS {
-                    self.give_up(&refused.detail, actions);
+                    let may_be_put_aside = is_about_what_was_asked && told <= LONGEST_TOLD_MS;
+                    if !may_be_put_aside || !self.put_aside(question, &refused.detail, actions) {
+                        self.give_up(&refused.detail, actions);
+                    }
                     return;
                 }
                 let own = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
@@ -413,6 +426,11 @@ impl Core {
             actions.push(Action::Finished(Box::new(self.report.clone())));
         }
     }
+}
+
+/// Whether it is one of the service's problems, and not a word of what stands between.
+fn is_the_services_own(refused: &Refused) -> bool {
+    problem::kind(&refused.code).is_some_and(|kind| kind.status == refused.status)
 }
 
 fn clamp_to(told: u64, least: usize, most: usize) -> usize {

@@ -10,7 +10,7 @@ mod settle;
 
 pub use own::{Pulled, Restriction, doubt, note_seen, own_entries};
 pub use settle::{
-    Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, renumber, settle,
+    Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, put_off, renumber, settle,
     take_up_receipts,
 };
 
@@ -305,7 +305,7 @@ pub fn texts(connection: &Connection, ids: &[EntryId]) -> Done<Vec<Value>> {
 /// What the synchronisation has to know of every entry.
 pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
     let mut statement = connection.prepare_cached(
-        "select entry_id, device_number, device_seq, length(cast(raw as blob)), restricts, state, again
+        "select entry_id, device_number, device_seq, length(cast(raw as blob)), restricts, state, again, put_off
          from journal order by device_number, device_seq",
     )?;
     let rows = statement.query_map([], |row| {
@@ -317,10 +317,11 @@ pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
             row.get::<_, bool>(4)?,
             row.get::<_, String>(5)?,
             row.get::<_, bool>(6)?,
+            row.get::<_, u32>(7)?,
         ))
     })?;
     rows.map(|row| {
-        let (id, device_number, device_seq, bytes, restricts, state, again) = row?;
+        let (id, device_number, device_seq, bytes, restricts, state, again, put_off) = row?;
         Ok(Queued {
             id: id
                 .parse()
@@ -337,6 +338,7 @@ pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
                 KeptState::Dismissed => QueuedState::Dismissed,
             },
             again,
+            put_off,
         })
     })
     .collect()

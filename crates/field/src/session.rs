@@ -187,6 +187,7 @@ pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn 
             journal::doubt(connection, known.unwrap_or(Pulled::NOTHING))
         }
         Store::Batch(entries) => set(connection, BATCH, &entries),
+        Store::PutOff(entry) => journal::put_off(connection, entry),
         Store::OtherHistory { again } => {
             journal::offer_again(connection, &again)?;
             mirror::other_history(connection)

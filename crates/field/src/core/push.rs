@@ -12,6 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// How often one entry is sent in one run at most.
 const TRIES: u32 = 6;
+/// How many entries that do not get through by themselves are put aside in one run; then pushing waits for the next one.
+const STUCK_AT_MOST: u32 = 3;
 /// How long to wait before entries are sent again that the service could not take now.
 const RETRY_WAIT_MS: u64 = 2_000;
 
@@ -244,6 +246,30 @@ impl Core {
                 "some entries could not be taken now: they stay here and are sent next time",
             );
         }
+    }
+
+    /// An entry that does not get through although nothing goes with it is left for the next run, where it goes last:
+    /// whatever is wrong with it, or with what stands between, nothing else waits for it. Answers whether it was put aside.
+    pub(super) fn put_aside(&mut self, question: &Request, why: &str, actions: &mut Vec<Action>) -> bool {
+        let Request::Push { entries, .. } = question else {
+            return false;
+        };
+        let &[one] = entries.as_slice() else {
+            return false;
+        };
+        if self.stuck >= STUCK_AT_MOST {
+            return false;
+        }
+        self.stuck += 1;
+        self.lost = 0;
+        self.aside.insert(one);
+        self.report.trouble(
+            TroubleCode::NotTaken,
+            &format!("entry {one} stays here and goes after all others next time, for it does not get through: {why}"),
+        );
+        actions.push(Action::Store(Store::PutOff(one)));
+        self.ask(actions);
+        true
     }
 
     /// A push that does not get through may be too large for the line, or for the time that the service gives it: the next

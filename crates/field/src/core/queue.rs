@@ -35,6 +35,8 @@ pub struct Queued {
     pub state: QueuedState,
     /// Whether it is offered again.
     pub again: bool,
+    /// How often it did not get through by itself.
+    pub put_off: u32,
 }
 
 impl Queued {
@@ -48,9 +50,20 @@ impl Queued {
             QueuedState::Recorded | QueuedState::Held | QueuedState::Dismissed
         )
     }
-    /// What goes first: what restricts, and what was never acknowledged; then by the order of writing.
-    const fn order(&self) -> (bool, bool, u32, u64) {
-        (!self.restricts, self.again, self.device_number, self.device_seq)
+    /// What goes first: what was put off less often, what restricts, and what was never acknowledged; then by the order of
+    /// writing.
+    const fn order(&self) -> (u32, bool, bool, u32, u64) {
+        (
+            self.put_off,
+            !self.restricts,
+            self.again,
+            self.device_number,
+            self.device_seq,
+        )
+    }
+    /// What did not get through by itself would take others along.
+    const fn goes_alone(&self) -> bool {
+        self.put_off > 0
     }
 }
 
@@ -155,11 +168,15 @@ impl Queue {
         let mut batch = Vec::new();
         for entry in waiting.into_iter().filter(|entry| entry.device_number == number) {
             bytes = bytes.saturating_add(entry.bytes).saturating_add(1);
-            let full = batch.len() >= most_entries || (bytes > most_bytes && !batch.is_empty());
-            if full {
+            let has_room = batch.is_empty()
+                || (batch.len() < most_entries && bytes <= most_bytes && !entry.goes_alone());
+            if !has_room {
                 break;
             }
             batch.push(entry.id);
+            if entry.goes_alone() {
+                break;
+            }
         }
         batch
     }

@@ -198,6 +198,8 @@ pub enum Store {
     NoReceipts,
     /// How many entries go in one push from now on, also in the next run.
     Batch(usize),
+    /// An entry did not get through by itself: from now on it goes after all others.
+    PutOff(EntryId),
     /// Positions known so far belong to a history that may not be the service's any more.
     OtherHistory {
         /// Entries that are offered again.

@@ -60,7 +60,7 @@ pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestam
         connection
             .prepare_cached(
                 "update journal set state = ?2, again = 0, position = coalesce(?3, position), settled_at = ?4, result = ?5,
-                     after_pull = ?6, stable = ?7, seen = 0
+                     after_pull = ?6, stable = ?7, seen = 0, put_off = 0
                  where entry_id = ?1",
             )?
             .execute(params![
@@ -115,6 +115,14 @@ pub fn take_up_receipts(
                 at.to_string(),
             ])?;
     }
+    Ok(())
+}
+
+/// An entry did not get through by itself.
+pub fn put_off(connection: &Connection, id: EntryId) -> Done {
+    connection
+        .prepare_cached("update journal set put_off = put_off + 1 where entry_id = ?1")?
+        .execute(params![id.to_string()])?;
     Ok(())
 }
 

@@ -192,7 +192,8 @@ fn a_second_synchronisation_of_a_folder_says_so_and_leaves_at_once() {
     drop(waits);
     // The lock ends with its process.
     let third = start(device.folder.path(), &["sync"]);
-    listener.answer("/v1/oauth/token", 401, &json!({"detail": "Not known."}));
+    let problem = json!({"code": "invalid-client", "detail": "Not known."});
+    listener.answer("/v1/oauth/token", 401, &problem);
     let (status, told) = said(&third.wait_with_output().unwrap());
     assert_eq!(
         (status, &told["troubles"][0]["code"]),
