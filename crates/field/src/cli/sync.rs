@@ -6,7 +6,7 @@ use crate::core::{Progress, Report};
 use crate::failure::{Done, Failure};
 use crate::journal::{self, Kept, KeptState};
 use crate::session::synchronise;
-use crate::transport::Wire;
+use crate::transport::{Wire, check_address};
 use rusqlite::Connection;
 use serde_json::{Value, json};
 use std::fs::{File, TryLockError};
@@ -33,6 +33,7 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
     let _alone = alone(&desk.dir)?;
     let secret = desk.secret()?;
     let identity = desk.identity()?;
+    check_address(&identity.server)?;
     let http = crate::transport::Http::new(
         &identity.server,
         Some(identity.clone()),

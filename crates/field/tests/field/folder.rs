@@ -4,7 +4,7 @@ use crate::domain::id;
 use crate::support::{Device, enrolment};
 use clampward_domain::ids::{DeviceId, PersonId};
 use clampward_field::database::{Database, set};
-use clampward_field::device;
+use clampward_field::device::{self, Named};
 use clampward_field::keys::{self, DeviceSecret, KeyProblem, NewSigner, Randomness, SECRET_BYTES};
 use clampward_wire::sync::device::SigningKey;
 use serde_json::{Value, json};
@@ -170,10 +170,17 @@ fn nothing_is_sent_over_http_to_another_machine() {
     // A device that was enrolled over it by an earlier version.
     let mut device = device_of(&listener);
     device::take_up(&mut device.database, &address, &enrolment("tablet")).unwrap();
-    let (status, told) = run(device.folder.path(), &["sign-in", EMAIL]);
-    assert_eq!(status, Some(2));
-    assert!(told["error"].as_str().unwrap().contains("https://"), "{told}");
-    nothing_came();
+    let file = device.folder.path().join("export.json");
+    let path = file.to_str().unwrap();
+    device.tag_out(Named::Mark("HMW-0042".to_owned()));
+    assert_eq!(run(device.folder.path(), &["export", path]).0, Some(0));
+    for arguments in [&["sign-in", EMAIL][..], &["sync"], &["import", path]] {
+        let (status, told) = run(device.folder.path(), arguments);
+        assert_eq!(status, Some(2), "{told}");
+        assert!(told["error"].as_str().unwrap().contains("https://"), "{told}");
+        nothing_came();
+    }
+    assert_eq!(device.unsent(), 1);
 }
 
 #[test]
