@@ -23,7 +23,7 @@ const ANSWER: Duration = Duration::from_secs(60);
 /// How long a body may take, a whole snapshot included.
 const BODY: Duration = Duration::from_secs(1800);
 /// Largest body that is read at once.
-const BODY_BYTES: u64 = 64 * 1024 * 1024;
+pub(super) const BODY_BYTES: u64 = 64 * 1024 * 1024;
 /// Bodies below this are sent as they are.
 const COMPRESSED_FROM: usize = 1024;
 
