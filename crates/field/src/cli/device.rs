@@ -110,10 +110,11 @@ pub(super) fn sign_in(desk: &mut Desk<'_>, email: &str) -> Done<bool> {
         let once = id(desk.host.random, desk.host.clock.moment().wall)?.to_string();
         let request = serde_json::to_vec(&request)?;
         let connection = desk.database.connection();
-        keys::doubt(connection, me.id)?;
+        let was_in_doubt = keys::doubt(connection, me.id)?;
         let reply = http.post(&path, &request, Some(&token), Some(&once));
         let is_refused = |reply: &Reply| (400..500).contains(&reply.status()) && reply.status() != 408;
-        if reply.as_ref().is_some_and(is_refused) {
+        // Of an earlier attempt whose answer was lost a refusal of this one says nothing.
+        if reply.as_ref().is_some_and(is_refused) && !was_in_doubt {
             keys::trust(connection, me.id)?;
         }
         let key: SigningKey = expect(reply, "signing key")?;

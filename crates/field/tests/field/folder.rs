@@ -278,7 +278,12 @@ fn a_key_that_the_service_refused_to_replace_goes_on_signing() {
     let listener = Listener::new();
     let mut device = device_of(&listener);
     signed_in(&mut device);
-    for (status, opened) in [(403, Ok(())), (503, Err(KeyProblem::SignInAgain))] {
+    // The last refusal says nothing of the attempt before it, whose answer was none.
+    for (status, opened) in [
+        (403, Ok(())),
+        (503, Err(KeyProblem::SignInAgain)),
+        (403, Err(KeyProblem::SignInAgain)),
+    ] {
         let (child, asked) = signs_in(&device, &listener);
         asked.answer(status, &json!({"detail": "No."}));
         assert_eq!(said(&child.wait_with_output().unwrap()).0, Some(2));
