@@ -290,3 +290,42 @@ fn a_key_that_the_service_refused_to_replace_goes_on_signing() {
         assert_eq!(opens(&mut device), opened, "{status}");
     }
 }
+
+#[test]
+fn without_its_secret_a_device_still_keeps_and_exports_what_is_written_and_is_not_enrolled_anew_in_its_folder()
+ {
+    let listener = Listener::new();
+    let mut device = device_of(&listener);
+    signed_in(&mut device);
+    listener.listener.set_nonblocking(true).unwrap();
+    let folder = device.folder.path();
+    let secret = folder.join("device-secret");
+    std::fs::remove_file(&secret).unwrap();
+    let (status, told) = run(folder, &["tag-out", "HMW-0042", "--reason", "dropped"]);
+    assert_eq!((status, &told["signed"]), (Some(0), &json!(false)), "{told}");
+    assert!(told["unsigned_because"].as_str().unwrap().contains("new folder"));
+    let file = folder.join("export.json");
+    let (status, told) = run(folder, &["export", file.to_str().unwrap()]);
+    assert_eq!((status, &told["entries"]), (Some(0), &json!(1)), "{told}");
+    for damaged in [false, true] {
+        if damaged {
+            std::fs::write(&secret, "cut off").unwrap();
+        }
+        for arguments in [
+            &["enrol", listener.address.as_str(), "K7Q2M-9FHTX"][..],
+            &["sync"],
+        ] {
+            let (status, told) = run(folder, arguments);
+            assert_eq!(status, Some(2), "{told}");
+            let error = told["error"].as_str().unwrap();
+            assert!(
+                error.contains("export") && error.contains("new folder"),
+                "{error}"
+            );
+            let came = listener.listener.accept();
+            assert_eq!(came.unwrap_err().kind(), ErrorKind::WouldBlock);
+        }
+        assert_eq!(secret.exists(), damaged, "no other secret is made");
+    }
+    assert_eq!(device.unsent(), 1);
+}
