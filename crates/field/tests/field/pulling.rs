@@ -15,6 +15,7 @@ use clampward_field::session::{Asked, Question, Transport};
 use clampward_wire::sync::pull::{
     ClampLine, ClampWord, ReferenceLine, SnapshotClamp, SnapshotHead, SnapshotLine, YardChanges,
 };
+use jiff::SignedDuration;
 
 /// The mirror holds what the service would tell this device, field for field.
 pub fn agrees(device: &Device, service: &Service) {
@@ -227,11 +228,30 @@ fn a_snapshot_that_breaks_off_at_part_3_of_9_is_taken_up_again_after_a_restart_a
             }
         }
     }
+    let clamps: Vec<ClampId> = service.granted_clamps().into_keys().collect();
+    let old = device.tag_out(Named::Clamp(clamps[5])).id;
     device.sync(&mut Breaks(&mut service, false));
-    let (yards, clamps) = mirror::numbers(device.database.connection()).unwrap();
-    assert_eq!((yards, clamps), (0, 0), "partial data is never taken for whole");
-    assert_eq!(device.why_not("HOU-1"), ["unknown_clamp"]);
+    let is_half_taken = |device: &Device| {
+        let connection = device.database.connection();
+        assert_eq!(
+            mirror::numbers(connection).unwrap(),
+            (0, 0),
+            "partial data is never taken for whole"
+        );
+        assert_eq!(device.why_not("HOU-1"), ["unknown_clamp"]);
+        let shadows = mirror::shadows(connection).unwrap();
+        assert_eq!(shadows[&id::<YardId>("houston")].after, Some(clamps[19]));
+    };
+    is_half_taken(&device);
+    // Weeks later, and still without a snapshot: what was acknowledged is dropped, and what was half taken is left alone.
+    device.clock.pass(SignedDuration::from_hours(24 * 15));
+    service.now += SignedDuration::from_hours(24 * 15);
+    assert_eq!(device.kept()[0].entry_id, old);
+    device.sync(&mut Breaks(&mut service, true));
+    assert!(device.kept().is_empty());
+    is_half_taken(&device);
     let mut device = device.reopened();
+    is_half_taken(&device);
     let mut after = None;
     struct Notes<'a>(&'a mut Service, &'a mut Option<ClampId>);
     impl Transport for Notes<'_> {
@@ -243,7 +263,6 @@ fn a_snapshot_that_breaks_off_at_part_3_of_9_is_taken_up_again_after_a_restart_a
         }
     }
     // Written meanwhile, to a clamp that was read already and to one that was not (row 32).
-    let clamps: Vec<ClampId> = service.granted_clamps().into_keys().collect();
     service.write(clamps[0], "houston", "operator", tag_out(LockoutReason::Dropped));
     service.write(clamps[79], "houston", "operator", tag_out(LockoutReason::Dropped));
     device.sync(&mut Notes(&mut service, &mut after));
@@ -251,6 +270,11 @@ fn a_snapshot_that_breaks_off_at_part_3_of_9_is_taken_up_again_after_a_restart_a
     agrees(&device, &service);
     assert_eq!(device.why_not("HOU-0"), ["tagged_out"]);
     assert_eq!(device.why_not("HOU-79"), ["tagged_out"]);
+    assert_eq!(
+        device.why_not("HOU-5"),
+        ["tagged_out"],
+        "its own, as the service tells it"
+    );
     assert!(device.may_lift("HOU-40"));
 }
 

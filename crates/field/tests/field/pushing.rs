@@ -309,6 +309,33 @@ fn the_service_is_waited_for_as_long_as_it_says_or_left_for_the_next_run() {
     }
 }
 
+#[test]
+fn a_busy_service_that_took_a_push_is_given_the_time_it_asks_for_before_the_next_one() {
+    let mut service = houston();
+    service.most_entries = 2;
+    service.busy_seconds = Some(7);
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    for _ in 0..6 {
+        device.tag_out(clamp.clone());
+    }
+    let begun = device.clock.wall.get();
+    let report = device.sync(&mut service);
+    assert_eq!((report.recorded, report.left), (6, 0));
+    let sent: Vec<i64> = service
+        .pushes
+        .iter()
+        .map(|push| push.sent_at.duration_since(begun).as_secs())
+        .collect();
+    assert_eq!(sent, [0, 7, 7], "once, and not for what follows");
+    // Nobody waits for a push that there is not.
+    service.busy_seconds = Some(7);
+    device.tag_out(clamp);
+    let begun = device.clock.wall.get();
+    assert_eq!(device.sync(&mut service).left, 0);
+    assert_eq!(device.clock.wall.get(), begun);
+}
+
 /// A line on which nothing gets through that is larger.
 struct Narrow<'a> {
     service: &'a mut crate::support::service::Service,

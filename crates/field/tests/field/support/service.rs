@@ -62,6 +62,8 @@ pub struct Service {
     pub floor: u64,
     /// A copy of the device is noticed at the next push: it goes on under this number.
     pub fork: Option<u32>,
+    /// The next push is answered with so many seconds to wait.
+    pub busy_seconds: Option<u32>,
     /// Every push as it came.
     pub pushes: Vec<PushRequest>,
     /// Every question in one word.
@@ -94,6 +96,7 @@ impl Service {
             poison: BTreeSet::new(),
             floor: 0,
             fork: None,
+            busy_seconds: None,
             pushes: Vec::new(),
             asked: Vec::new(),
             says: |_| {},
@@ -353,7 +356,7 @@ impl Service {
             missing: self.missing(number),
             server_time: self.now,
             device_number: forked,
-            wait_seconds: None,
+            wait_seconds: self.busy_seconds.take(),
         })
         .unwrap();
         (self.says)(&mut told);
