@@ -21,7 +21,7 @@ use crate::device::Identity;
 use crate::failure::{Done, Failure};
 use crate::keys::DeviceSecret;
 use crate::random::Random;
-use crate::transport::Http;
+use crate::transport::{Http, check_address};
 use clap::{Parser, Subcommand};
 use jiff::SignedDuration;
 use std::io::{BufRead, IsTerminal, Write};
@@ -170,6 +170,7 @@ impl Desk<'_> {
     /// A connection as this device.
     fn http<'b>(&'b self, secret: &'b DeviceSecret) -> Done<Http<'b>> {
         let identity = self.identity()?;
+        check_address(&identity.server)?;
         let server = identity.server.clone();
         Ok(Http::new(
             &server,

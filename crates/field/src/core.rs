@@ -22,6 +22,7 @@ pub use talk::{
 };
 
 use clampward_domain::ids::{ClampId, EntryId, YardId};
+use clampward_wire::problem;
 use clampward_wire::sync::pull::STATE_FORMAT;
 use clampward_wire::sync::push::{MAX_BYTES, MAX_ENTRIES};
 use queue::Queue;
@@ -95,8 +96,9 @@ pub struct Core {
     acknowledged_to: u64,
     queue: Queue,
     aside: BTreeSet<EntryId>,
+    /// How many of them did not get through by themselves.
+    stuck: u32,
     tries: BTreeMap<EntryId, u32>,
-    stable_position: u64,
     cursors: BTreeMap<YardId, String>,
     granted: BTreeSet<YardId>,
     to_pull: VecDeque<YardId>,
@@ -106,7 +108,10 @@ pub struct Core {
     put_off: BTreeSet<YardId>,
     shadows: BTreeMap<YardId, Shadow>,
     taking: Option<Taking>,
-    receipts_from: u64,
+    /// The device's numbers that receipts are still to be asked of, each with the next `device_seq`.
+    receipts_of: VecDeque<(u32, u64)>,
+    /// The service said of everything that is kept whether it has it.
+    has_receipts: bool,
     offers_again: bool,
     pulls: bool,
     push_given_up: bool,
@@ -130,8 +135,8 @@ impl Core {
             acknowledged_to: start.acknowledged_to,
             queue: Queue::new(start.queue),
             aside: BTreeSet::new(),
+            stuck: 0,
             tries: BTreeMap::new(),
-            stable_position: 0,
             cursors: start.cursors,
             granted: BTreeSet::new(),
             to_pull: VecDeque::new(),
@@ -140,7 +145,8 @@ impl Core {
             put_off: BTreeSet::new(),
             shadows: start.shadows,
             taking: None,
-            receipts_from: 0,
+            receipts_of: VecDeque::new(),
+            has_receipts: false,
             offers_again: false,
             pulls: true,
             push_given_up: false,
@@ -207,10 +213,12 @@ impl Core {
                 }
                 self.granted = config.yards.iter().copied().collect();
                 self.take_up_grants(actions);
-                self.receipts_from = self.queue.lowest_acknowledged(self.device_number);
+                self.receipts_of = self.queue.receipts_of(self.device_number);
                 self.go(Step::Receipts, actions);
             }
-            (Request::Receipts { .. }, Answer::Receipts(receipts)) => self.receipts(receipts, actions),
+            (Request::Receipts { device_number, from }, Answer::Receipts(receipts)) => {
+                self.receipts(*device_number, *from, receipts, actions);
+            }
             (Request::Push { entries, .. }, Answer::Pushed(reply)) => self.pushed(entries, *reply, actions),
             (Request::Changes { cursors }, Answer::Changes(changes)) => {
                 self.changes(cursors, changes, actions);
@@ -247,9 +255,13 @@ impl Core {
     fn ask(&mut self, actions: &mut Vec<Action>) {
         let question = match self.step {
             Step::Config => Some(Request::Config),
-            Step::Receipts => Some(Request::Receipts {
-                from: self.receipts_from,
-            }),
+            Step::Receipts => self
+                .receipts_of
+                .front()
+                .map(|(device_number, from)| Request::Receipts {
+                    device_number: *device_number,
+                    from: *from,
+                }),
             Step::Push => self.next_batch(),
             Step::Pull => self.next_page(),
             Step::Snapshot => self.next_snapshot(),
@@ -299,7 +311,10 @@ impl Core {
         self.narrow_down(question, actions);
         self.lost = self.lost.saturating_add(1);
         if self.lost >= LOST_AT_MOST {
-            self.give_up("the service could not be reached", actions);
+            let detail = "the service could not be reached";
+            if !self.put_aside(question, detail, actions) {
+                self.give_up(detail, actions);
+            }
             return;
         }
         let wait = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
@@ -318,7 +333,8 @@ impl Core {
                 self.put_off.extend(self.to_snapshot.pop_front());
             }
             Step::Push => self.push_given_up = true,
-            Step::Config | Step::Receipts | Step::Done => {}
+            Step::Receipts => actions.push(Action::Store(Store::NoReceipts)),
+            Step::Config | Step::Done => {}
         }
         self.next_step(actions);
         if is_short {
@@ -334,14 +350,17 @@ impl Core {
     /// The service did not do what was asked.
     fn refused(&mut self, question: &Request, refused: &Refused, actions: &mut Vec<Action>) {
         match refused.status {
-            401 | 403 => {
+            401 | 403 if is_the_services_own(refused) => {
                 // Whoever is turned away at the door is so for everything.
                 self.report.trouble(TroubleCode::NotAllowed, &refused.detail);
                 self.step = Step::Done;
                 self.ask(actions);
             }
-            408 | 409 | 425 | 429 | 500..=599 => {
-                if matches!(refused.status, 408 | 500..=599) {
+            // Whatever stands between says so: of a push, because of something in it; and of nothing else.
+            401 | 403 if !matches!(question, Request::Push { .. }) => self.give_up(&refused.detail, actions),
+            401 | 403 | 408 | 409 | 425 | 429 | 500..=599 => {
+                let is_about_what_was_asked = !matches!(refused.status, 409 | 425 | 429);
+                if is_about_what_was_asked {
                     self.narrow_down(question, actions);
                 }
                 self.lost = self.lost.saturating_add(1);
@@ -349,7 +368,10 @@ impl Core {
                     .retry_after_seconds
                     .map_or(0, |seconds| seconds.saturating_mul(1000));
                 if self.lost >= LOST_AT_MOST || told > LONGEST_TOLD_MS {
-                    self.give_up(&refused.detail, actions);
+                    let may_be_put_aside = is_about_what_was_asked && told <= LONGEST_TOLD_MS;
+                    if !may_be_put_aside || !self.put_aside(question, &refused.detail, actions) {
+                        self.give_up(&refused.detail, actions);
+                    }
                     return;
                 }
                 let own = FIRST_WAIT_MS << self.lost.saturating_sub(1).min(16);
@@ -398,12 +420,17 @@ impl Core {
     fn finish(&mut self, actions: &mut Vec<Action>) {
         if self.open.is_none() {
             self.report.left = self.queue.unsent();
-            actions.push(Action::Store(Store::Purge {
-                stable_position: self.stable_position,
-            }));
+            if self.has_receipts {
+                actions.push(Action::Store(Store::Purge));
+            }
             actions.push(Action::Finished(Box::new(self.report.clone())));
         }
     }
+}
+
+/// Whether it is one of the service's problems, and not a word of what stands between.
+fn is_the_services_own(refused: &Refused) -> bool {
+    problem::kind(&refused.code).is_some_and(|kind| kind.status == refused.status)
 }
 
 fn clamp_to(told: u64, least: usize, most: usize) -> usize {

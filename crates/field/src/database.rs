@@ -12,9 +12,9 @@ use std::path::Path;
 use std::time::Duration;
 
 /// The form of the journal's tables.
-const JOURNAL_VERSION: i64 = 2;
+const JOURNAL_VERSION: i64 = 3;
 /// The form of the mirror's tables; together with the form of the states in it.
-const MIRROR_VERSION: u32 = 2;
+const MIRROR_VERSION: u32 = 3;
 
 const JOURNAL: &str = "
 create table if not exists setting (name text primary key, value text not null) strict, without rowid;
@@ -58,6 +58,41 @@ alter table journal add column after_pull integer not null default 0;
 alter table signer add column in_doubt integer not null default 0;
 ";
 
+/// The third form: what shows an entry (that the service can no longer lose it, or that its row came), how often it did not
+/// get through by itself, and the state of one that a person dismissed, for which the table is made anew.
+const JOURNAL_3: &str = "
+create table journal_3 (
+    entry_id text primary key,
+    device_number integer not null,
+    device_seq integer not null,
+    clamp_id text,
+    mark_key text,
+    kind text not null,
+    restricts integer not null,
+    format integer not null,
+    raw text not null,
+    state text not null check (state in ('unsent', 'recorded', 'held', 'refused', 'dismissed')),
+    again integer not null default 0,
+    position integer,
+    settled_at text,
+    result text,
+    after_pull integer not null default 0,
+    stable integer not null default 0,
+    seen integer not null default 0,
+    put_off integer not null default 0,
+    unique (device_number, device_seq)
+) strict;
+insert into journal_3 (entry_id, device_number, device_seq, clamp_id, mark_key, kind, restricts, format, raw, state,
+                       again, position, settled_at, result, after_pull)
+select entry_id, device_number, device_seq, clamp_id, mark_key, kind, restricts, format, raw, state,
+       again, position, settled_at, result, after_pull
+  from journal;
+drop table journal;
+alter table journal_3 rename to journal;
+create index journal_clamp on journal (clamp_id);
+create index journal_mark on journal (mark_key);
+";
+
 const MIRROR: &str = "
 drop table if exists yard;
 drop table if exists clamp;
@@ -82,7 +117,8 @@ create table clamp_yard (
 ) strict, without rowid;
 create index clamp_yard_clamp on clamp_yard (clamp_id);
 create table reference (
-    kind text not null, id text not null, value text not null, primary key (kind, id)
+    kind text not null, id text not null, generation integer not null, changes integer not null,
+    changed_at integer not null, value text not null, primary key (kind, id)
 ) strict, without rowid;
 create table shadow_yard (
     yard_id text primary key, generation integer not null, head text not null, after text
@@ -93,8 +129,8 @@ create table shadow_clamp (
     primary key (yard_id, clamp_id)
 ) strict, without rowid;
 create table shadow_reference (
-    yard_id text not null, kind text not null, id text not null, value text not null,
-    primary key (yard_id, kind, id)
+    yard_id text not null, kind text not null, id text not null, changes integer not null,
+    changed_at integer not null, value text not null, primary key (yard_id, kind, id)
 ) strict, without rowid;
 ";
 
@@ -140,6 +176,9 @@ impl Database {
             }
             if known < 2 {
                 transaction.execute_batch(JOURNAL_2)?;
+            }
+            if known < 3 {
+                transaction.execute_batch(JOURNAL_3)?;
             }
             transaction.pragma_update(None, "user_version", JOURNAL_VERSION)?;
             if setting::<(u32, u32)>(transaction, "mirror_form")? != Some(form) {

@@ -8,9 +8,9 @@
 mod own;
 mod settle;
 
-pub use own::{Pulled, Restriction, own_entries};
+pub use own::{Pulled, Restriction, doubt, note_seen, own_entries};
 pub use settle::{
-    Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, renumber, settle,
+    Acknowledgement, acknowledged_to, note_acknowledged, offer_again, purge, put_off, renumber, settle,
     take_up_receipts,
 };
 
@@ -51,6 +51,8 @@ pub enum KeptState {
     Held,
     /// Its id was used for other content: a person has to look.
     Refused,
+    /// A person dismissed it: the service keeps it, and nothing comes of it any more.
+    Dismissed,
 }
 
 impl KeptState {
@@ -60,13 +62,20 @@ impl KeptState {
             Self::Recorded => "recorded",
             Self::Held => "held",
             Self::Refused => "refused",
+            Self::Dismissed => "dismissed",
         }
     }
     fn from_code(code: &str) -> Done<Self> {
-        [Self::Unsent, Self::Recorded, Self::Held, Self::Refused]
-            .into_iter()
-            .find(|state| state.code() == code)
-            .ok_or_else(|| Failure::unreadable("state of an entry", code))
+        [
+            Self::Unsent,
+            Self::Recorded,
+            Self::Held,
+            Self::Refused,
+            Self::Dismissed,
+        ]
+        .into_iter()
+        .find(|state| state.code() == code)
+        .ok_or_else(|| Failure::unreadable("state of an entry", code))
     }
 }
 
@@ -89,6 +98,10 @@ pub struct Kept {
     pub settled_at: Option<Timestamp>,
     /// The last pull before that was told.
     pub after_pull: u64,
+    /// Whether the same answer said that what stands there outlives the loss of the service's machine.
+    pub stable: bool,
+    /// Whether its row came since, with the state of its clamp.
+    pub seen: bool,
     /// The entry as it is sent.
     pub raw: Value,
     /// The service's last answer about it.
@@ -203,8 +216,7 @@ pub fn latest_moment(connection: &Connection) -> Done<Option<Moment>> {
     setting(connection, "latest_moment")
 }
 
-const COLUMNS: &str =
-    "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result, after_pull";
+const COLUMNS: &str = "entry_id, device_number, device_seq, state, again, position, settled_at, raw, result, after_pull, stable, seen";
 
 struct RawRow {
     entry_id: String,
@@ -217,6 +229,8 @@ struct RawRow {
     raw: String,
     result: Option<String>,
     after_pull: i64,
+    stable: bool,
+    seen: bool,
 }
 
 fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
@@ -231,6 +245,8 @@ fn raw_row(row: &Row<'_>) -> rusqlite::Result<RawRow> {
         raw: row.get(7)?,
         result: row.get(8)?,
         after_pull: row.get(9)?,
+        stable: row.get(10)?,
+        seen: row.get(11)?,
     })
 }
 
@@ -251,6 +267,8 @@ fn kept(row: RawRow) -> Done<Kept> {
         position: row.position.map(count),
         settled_at: row.settled_at.as_deref().and_then(|at| at.parse().ok()),
         after_pull: count(row.after_pull),
+        stable: row.stable,
+        seen: row.seen,
         raw: json(&row.raw)?,
         result: row.result.as_deref().map(json).transpose()?,
     })
@@ -287,7 +305,7 @@ pub fn texts(connection: &Connection, ids: &[EntryId]) -> Done<Vec<Value>> {
 /// What the synchronisation has to know of every entry.
 pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
     let mut statement = connection.prepare_cached(
-        "select entry_id, device_number, device_seq, length(cast(raw as blob)), restricts, state, again
+        "select entry_id, device_number, device_seq, length(cast(raw as blob)), restricts, state, again, put_off
          from journal order by device_number, device_seq",
     )?;
     let rows = statement.query_map([], |row| {
@@ -299,10 +317,11 @@ pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
             row.get::<_, bool>(4)?,
             row.get::<_, String>(5)?,
             row.get::<_, bool>(6)?,
+            row.get::<_, u32>(7)?,
         ))
     })?;
     rows.map(|row| {
-        let (id, device_number, device_seq, bytes, restricts, state, again) = row?;
+        let (id, device_number, device_seq, bytes, restricts, state, again, put_off) = row?;
         Ok(Queued {
             id: id
                 .parse()
@@ -316,8 +335,10 @@ pub fn queue(connection: &Connection) -> Done<Vec<Queued>> {
                 KeptState::Recorded => QueuedState::Recorded,
                 KeptState::Held => QueuedState::Held,
                 KeptState::Refused => QueuedState::Refused,
+                KeptState::Dismissed => QueuedState::Dismissed,
             },
             again,
+            put_off,
         })
     })
     .collect()

@@ -46,7 +46,9 @@ pub enum KeyProblem {
     #[error("{0} has not signed in on this device: run `clampward-field sign-in {0}` while it has a network")]
     Unknown(String),
     /// The secret of this device is missing or another one.
-    #[error("the secret of this device is missing or damaged: enrol it anew; what is in its journal is kept")]
+    #[error(
+        "the secret of this device is missing or damaged: `clampward-field export` what is unsent, then enrol a new device in a new folder"
+    )]
     NoSecret,
     /// The cryptographic library refused.
     #[error("the cryptographic library refused")]

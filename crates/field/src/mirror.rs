@@ -7,9 +7,9 @@ mod follow;
 mod read;
 mod shadow;
 
-pub use follow::{drop_yard, other_history, page};
+pub use follow::{drop_yard, other_history, page, shown_by};
 pub use read::{
-    ClampRow, YardKnowledge, bearing, candidates, clamp, cursors, numbers, person, reference_of,
+    ClampRow, YardKnowledge, bearing, candidates, clamp, cursors, least, numbers, person, reference_of,
     yard_knowledge, yards_of,
 };
 pub use shadow::{begin, drop_shadow, lines, shadows, swap};
@@ -19,8 +19,11 @@ use crate::failure::Done;
 use crate::journal::whole;
 use clampward_domain::fold::ClampState;
 use clampward_domain::mark::{exact_key, look_alike_key};
+use clampward_domain::reference::{Person, Version};
 use clampward_wire::sync::pull::ReferenceLine;
+use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, params};
+use serde::Serialize;
 
 /// Which history of the service positions are of. Positions of different ones say nothing about one another.
 fn generation(connection: &Connection) -> Done<i64> {
@@ -83,17 +86,77 @@ impl Found {
     }
 }
 
-/// Kind, id and text of reference data.
-fn reference_row(line: &ReferenceLine) -> Done<(&'static str, String, String)> {
-    Ok(match line {
-        ReferenceLine::Yard { yard_id, versions } => {
-            ("yard", yard_id.to_string(), serde_json::to_string(versions)?)
+/// What becomes of reference data that are known already: within a history nothing is taken back, so that those that tell
+/// of fewer changes are older, whenever they come. A snapshot that was taken up again brings them as they were when it
+/// began, and a database that follows another one may be behind.
+const NEWER: &str = "on conflict (kind, id) do update set
+         generation = excluded.generation, changes = excluded.changes, changed_at = excluded.changed_at, value = excluded.value
+     where (excluded.generation, excluded.changes, excluded.changed_at)
+           >= (reference.generation, reference.changes, reference.changed_at)";
+
+/// Reference data as they are kept.
+struct ReferenceRow {
+    kind: &'static str,
+    id: String,
+    /// How many changes they tell of.
+    changes: i64,
+    /// When the last of these was recorded, in microseconds: a withdrawal that is moved to an earlier day takes the place
+    /// of the one before.
+    changed_at: i64,
+    value: String,
+}
+
+impl ReferenceRow {
+    fn of(line: &ReferenceLine) -> Done<Self> {
+        match line {
+            ReferenceLine::Yard { yard_id, versions } => {
+                Self::new("yard", yard_id.to_string(), versions, recorded(&versions.0))
+            }
+            ReferenceLine::Model { model_id, versions } => {
+                Self::new("model", model_id.to_string(), versions, recorded(&versions.0))
+            }
+            ReferenceLine::Person { person_id, person } => {
+                Self::new("person", person_id.to_string(), person, changed(person))
+            }
         }
-        ReferenceLine::Model { model_id, versions } => {
-            ("model", model_id.to_string(), serde_json::to_string(versions)?)
+    }
+
+    fn new(
+        kind: &'static str,
+        id: String,
+        value: &impl Serialize,
+        recorded: impl Iterator<Item = Timestamp>,
+    ) -> Done<Self> {
+        let mut changes = 0_i64;
+        let mut latest = Timestamp::MIN;
+        for at in recorded {
+            changes = changes.saturating_add(1);
+            latest = latest.max(at);
         }
-        ReferenceLine::Person { person_id, person } => {
-            ("person", person_id.to_string(), serde_json::to_string(person)?)
-        }
-    })
+        Ok(Self {
+            kind,
+            id,
+            changes,
+            changed_at: latest.as_microsecond(),
+            value: serde_json::to_string(value)?,
+        })
+    }
+}
+
+/// When versions were recorded.
+fn recorded<T>(versions: &[Version<T>]) -> impl Iterator<Item = Timestamp> {
+    versions.iter().map(|version| version.recorded_at)
+}
+
+/// When a person's roles and competences were recorded, and competences withdrawn.
+fn changed(person: &Person) -> impl Iterator<Item = Timestamp> {
+    let grants = person.grants.iter().map(|grant| grant.recorded_at);
+    let competences = person.competences.iter().flat_map(|competence| {
+        let revoked = competence.revoked.as_ref();
+        [
+            Some(competence.recorded_at),
+            revoked.map(|revoked| revoked.recorded_at),
+        ]
+    });
+    grants.chain(competences.flatten())
 }

@@ -129,17 +129,7 @@ pub struct Known {
 pub fn known(connection: &Connection, row: ClampRow, person: Option<PersonId>) -> Done<Known> {
     let yards = mirror::yards_of(connection, row.clamp_id)?;
     // What all of its yards tell, or its own state, which may be of a later page of one of them.
-    let least = |one: Pulled, other: Pulled| Pulled {
-        position: one.position.min(other.position),
-        pull: one.pull.min(other.pull),
-    };
-    let pulled: Vec<Pulled> = yards
-        .iter()
-        .map(YardKnowledge::pulled)
-        .reduce(least)
-        .into_iter()
-        .chain([row.pulled()])
-        .collect();
+    let pulled: Vec<Pulled> = mirror::least(&yards).into_iter().chain([row.pulled()]).collect();
     let own = journal::own_entries(connection, Some(row.clamp_id), row.mark.as_deref(), &pulled)?;
     let of_state = row.state.yards();
     let told = own

@@ -7,7 +7,8 @@ use crate::core::{Action, Answer, Core, Event, Progress, Report, Request, Start,
 use crate::database::{Database, set, setting};
 use crate::device::{self, Identity};
 use crate::failure::Done;
-use crate::{journal, mirror};
+use crate::journal::{self, Pulled};
+use crate::mirror;
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_wire::sync::push::PushRequest;
 use std::collections::VecDeque;
@@ -22,6 +23,8 @@ pub enum Question {
     Config,
     /// Which entries it has.
     Receipts {
+        /// Counted under which number of the device.
+        device_number: u32,
         /// From which `device_seq` on.
         from: u64,
     },
@@ -121,7 +124,7 @@ pub fn synchronise(
 pub fn question(database: &Database, identity: &Identity, what: Request, now: &Moment) -> Done<Question> {
     Ok(match what {
         Request::Config => Question::Config,
-        Request::Receipts { from } => Question::Receipts { from },
+        Request::Receipts { device_number, from } => Question::Receipts { device_number, from },
         Request::Push {
             entries,
             device_number,
@@ -171,19 +174,34 @@ pub fn store(database: &mut Database, store: Store, asked: &Moment, clock: &dyn 
                 None => Ok(()),
             }
         }
-        Store::Receipts(receipts) => {
-            journal::take_up_receipts(connection, &receipts, mirror::pulls(connection)?)
+        Store::Receipts {
+            receipts,
+            stable_position,
+        } => {
+            let at = device::now(connection, &here)?.at();
+            let pulls = mirror::pulls(connection)?;
+            journal::take_up_receipts(connection, &receipts, stable_position, at, pulls)
+        }
+        Store::NoReceipts => {
+            let known = mirror::least(&mirror::yard_knowledge(connection)?);
+            journal::doubt(connection, known.unwrap_or(Pulled::NOTHING))
         }
         Store::Batch(entries) => set(connection, BATCH, &entries),
+        Store::PutOff(entry) => journal::put_off(connection, entry),
         Store::OtherHistory { again } => {
             journal::offer_again(connection, &again)?;
             mirror::other_history(connection)
         }
-        Store::Purge { stable_position } => {
+        Store::Purge => {
             let now = device::now(connection, &here)?.at();
-            journal::purge(connection, stable_position, now).map(drop)
+            journal::purge(connection, mirror::pulls(connection)?, now).map(drop)
         }
-        Store::Page(page) => mirror::page(connection, &page).map(drop),
+        Store::Page(page) => {
+            if mirror::page(connection, &page)? {
+                journal::note_seen(connection, mirror::shown_by(&page))?;
+            }
+            Ok(())
+        }
         Store::DropYard(yard) => mirror::drop_yard(connection, yard).map(drop),
         Store::ShadowBegin { yard, head } => mirror::begin(connection, yard, &head),
         Store::ShadowLines { yard, lines } => mirror::lines(connection, yard, &lines),

@@ -18,21 +18,20 @@ use std::io::{BufRead, BufReader};
 
 /// Lines of a snapshot that are handed over together.
 const LINES: usize = 250;
-/// Longest line of a snapshot.
-const LINE_BYTES: usize = 4 * 1024 * 1024;
+/// Longest line of a snapshot: a clamp with a long history is as long here as in any other answer.
+const LINE_BYTES: u64 = http::BODY_BYTES;
 /// Rows of a page.
 const PAGE: &str = "200";
 
 /// The service over HTTP, as this device.
 pub struct Wire<'a> {
     http: Http<'a>,
-    device_number: u32,
 }
 
 impl<'a> Wire<'a> {
-    /// Over this connection. Receipts are asked for under this number.
-    pub const fn new(http: Http<'a>, device_number: u32) -> Self {
-        Self { http, device_number }
+    /// Over this connection.
+    pub const fn new(http: Http<'a>) -> Self {
+        Self { http }
     }
 
     fn plain<T: DeserializeOwned>(
@@ -71,12 +70,22 @@ fn stream(mut lines: impl BufRead, each: &mut dyn FnMut(Answer) -> Done) -> Done
     let mut part = SnapshotPart::default();
     let mut first = true;
     loop {
-        let Some(line) = line(&mut lines) else {
-            // Torn: what came whole is kept.
-            if !part.lines.is_empty() || part.head.is_some() {
+        let line = match line(&mut lines) {
+            Line::Whole(line) => line,
+            Line::TooLong if !first => {
                 each(Answer::Snapshot(part))?;
+                each(Answer::Unreadable {
+                    detail: format!("a line is longer than {LINE_BYTES} bytes"),
+                })?;
+                return Ok(Asked::Answered);
             }
-            return Ok(Asked::Lost);
+            // What came whole is kept.
+            Line::Torn | Line::TooLong => {
+                if !part.lines.is_empty() || part.head.is_some() {
+                    each(Answer::Snapshot(part))?;
+                }
+                return Ok(Asked::Lost);
+            }
         };
         let Ok(value) = serde_json::from_slice::<Value>(&line) else {
             return Ok(Asked::Lost);
@@ -110,14 +119,26 @@ fn stream(mut lines: impl BufRead, each: &mut dyn FnMut(Answer) -> Done) -> Done
     }
 }
 
-/// The next whole line.
-fn line(lines: &mut impl BufRead) -> Option<Vec<u8>> {
+/// A line as it came.
+enum Line {
+    /// To its end.
+    Whole(Vec<u8>),
+    /// The stream ended or broke before its end.
+    Torn,
+    /// Longer than any is read.
+    TooLong,
+}
+
+/// The next line.
+fn line(lines: &mut impl BufRead) -> Line {
     let mut line = Vec::new();
-    let limit = u64::try_from(LINE_BYTES).unwrap_or(u64::MAX);
-    std::io::Read::take(&mut *lines, limit)
-        .read_until(b'\n', &mut line)
-        .ok()?;
-    (line.last() == Some(&b'\n')).then_some(line)
+    let read = std::io::Read::take(&mut *lines, LINE_BYTES).read_until(b'\n', &mut line);
+    let is_whole = line.last() == Some(&b'\n');
+    match read {
+        Ok(_) if is_whole => Line::Whole(line),
+        Ok(read) if u64::try_from(read).is_ok_and(|read| read >= LINE_BYTES) => Line::TooLong,
+        Ok(_) | Err(_) => Line::Torn,
+    }
 }
 
 /// An answer out of a reply; nothing if it is none of the service's.
@@ -132,10 +153,10 @@ impl Transport for Wire<'_> {
     fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
         let answer = match question {
             Question::Config => self.plain("/v1/sync/config", &[], |config| Some(Answer::Config(config)))?,
-            Question::Receipts { from } => {
+            Question::Receipts { device_number, from } => {
                 let query = [
                     ("from", from.to_string()),
-                    ("device_number", self.device_number.to_string()),
+                    ("device_number", device_number.to_string()),
                 ];
                 self.plain("/v1/sync/receipts", &query, |answer| {
                     lenient::receipts(answer).map(Answer::Receipts)

@@ -275,7 +275,12 @@ fn path(question: &Question) -> String {
     let encoded = |text: &str| text.replace('+', "%2B").replace('=', "%3D");
     match question {
         Question::Config => "/v1/sync/config".to_owned(),
-        Question::Receipts { from } => format!("/v1/sync/receipts?from={}", from.max(&1)),
+        Question::Receipts { device_number, from } => {
+            format!(
+                "/v1/sync/receipts?device_number={device_number}&from={}",
+                from.max(&1)
+            )
+        }
         Question::Push(_) => "/v1/sync/entries".to_owned(),
         Question::Changes { cursors } => {
             let cursors: Vec<_> = cursors

@@ -1,9 +1,10 @@
 //! `enrol` and `sign-in`: the two things that need a network once.
 
 use super::Desk;
+use crate::database::setting;
 use crate::device;
 use crate::failure::{Done, Failure};
-use crate::keys::{self, DeviceSecret, NewSigner, Randomness, SECRET_BYTES};
+use crate::keys::{self, DeviceSecret, KeyProblem, NewSigner, Randomness, SECRET_BYTES};
 use crate::random::{bytes, id};
 use crate::transport::{Http, Reply, check_address};
 use clampward_domain::ids::PersonId;
@@ -30,6 +31,11 @@ pub(super) fn expect<T: DeserializeOwned>(reply: Option<Reply>, what: &str) -> D
 /// `enrol`: the key is on the disk before it is shown to the service, so that a lost answer is asked for again.
 pub(super) fn enrol(desk: &mut Desk<'_>, server: &str, code: &str) -> Done<bool> {
     check_address(server)?;
+    let known: Option<device::Identity> = setting(desk.database.connection(), "identity")?;
+    if known.is_some() && desk.secret().is_err() {
+        // Another secret would be another device's, and what is unsent here would wait for it for ever.
+        return Err(KeyProblem::NoSecret.into());
+    }
     let random = bytes::<SECRET_BYTES>(desk.host.random)?;
     let secret = DeviceSecret::read_or_make(&desk.secret_path(), &random)?;
     let http = Http::new(
@@ -110,10 +116,11 @@ pub(super) fn sign_in(desk: &mut Desk<'_>, email: &str) -> Done<bool> {
         let once = id(desk.host.random, desk.host.clock.moment().wall)?.to_string();
         let request = serde_json::to_vec(&request)?;
         let connection = desk.database.connection();
-        keys::doubt(connection, me.id)?;
+        let was_in_doubt = keys::doubt(connection, me.id)?;
         let reply = http.post(&path, &request, Some(&token), Some(&once));
         let is_refused = |reply: &Reply| (400..500).contains(&reply.status()) && reply.status() != 408;
-        if reply.as_ref().is_some_and(is_refused) {
+        // Of an earlier attempt whose answer was lost a refusal of this one says nothing.
+        if reply.as_ref().is_some_and(is_refused) && !was_in_doubt {
             keys::trust(connection, me.id)?;
         }
         let key: SigningKey = expect(reply, "signing key")?;

@@ -30,7 +30,8 @@ pub(super) fn author(desk: &mut Desk<'_>, signing: Signing) -> Done<Author> {
             key: Some(key),
             unsigned: None,
         }),
-        Err(Failure::Key(problem)) if signing == Signing::Preferred && problem != KeyProblem::NoSecret => {
+        // Also without the device's secret: a tag-out is kept, and goes into an export.
+        Err(Failure::Key(problem)) if signing == Signing::Preferred => {
             let unsigned = Some(format!(
                 "not signed ({problem}): it restricts, but is not credited and releases nothing"
             ));

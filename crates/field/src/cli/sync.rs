@@ -6,7 +6,7 @@ use crate::core::{Progress, Report};
 use crate::failure::{Done, Failure};
 use crate::journal::{self, Kept, KeptState};
 use crate::session::synchronise;
-use crate::transport::Wire;
+use crate::transport::{Wire, check_address};
 use rusqlite::Connection;
 use serde_json::{Value, json};
 use std::fs::{File, TryLockError};
@@ -33,7 +33,7 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
     let _alone = alone(&desk.dir)?;
     let secret = desk.secret()?;
     let identity = desk.identity()?;
-    let numbering = journal::numbering(desk.database.connection())?;
+    check_address(&identity.server)?;
     let http = crate::transport::Http::new(
         &identity.server,
         Some(identity.clone()),
@@ -42,7 +42,7 @@ pub(super) fn sync(desk: &mut Desk<'_>) -> Done<bool> {
         desk.host.random,
         desk.ahead()?,
     );
-    let mut wire = Wire::new(http, numbering.device_number);
+    let mut wire = Wire::new(http);
     let quiet = desk.json || !std::io::stderr().is_terminal();
     let report = synchronise(&mut desk.database, &mut wire, desk.host.clock, &mut |progress| {
         if !quiet {
@@ -168,6 +168,7 @@ fn line(connection: &Connection, kept: &Kept, item: &Value) -> String {
         KeptState::Recorded => "recorded",
         KeptState::Held => "held by the service until a person places it",
         KeptState::Refused => "refused: a person has to look",
+        KeptState::Dismissed => "dismissed by a person: nothing comes of it any more",
     };
     let remarks = kept
         .result

@@ -12,14 +12,19 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// How often one entry is sent in one run at most.
 const TRIES: u32 = 6;
+/// How many entries that do not get through by themselves are put aside in one run; then pushing waits for the next one.
+const STUCK_AT_MOST: u32 = 3;
 /// How long to wait before entries are sent again that the service could not take now.
 const RETRY_WAIT_MS: u64 = 2_000;
 
 impl Core {
-    pub(super) fn receipts(&mut self, receipts: Receipts, actions: &mut Vec<Action>) {
-        let from = self.receipts_from;
-        let stable = receipts.stable_position;
-        self.stable_position = self.stable_position.max(stable);
+    pub(super) fn receipts(
+        &mut self,
+        device_number: u32,
+        from: u64,
+        receipts: Receipts,
+        actions: &mut Vec<Action>,
+    ) {
         // Under one number there are several entries where a copy of the device uses it, and one without an id where the
         // service could not read it.
         let mut known: BTreeMap<u64, BTreeSet<Option<EntryId>>> = BTreeMap::new();
@@ -36,24 +41,33 @@ impl Core {
         };
         let lost: Vec<EntryId> = self
             .queue
-            .acknowledged(self.device_number, from, receipts.next)
+            .acknowledged(device_number, from, receipts.next)
             .filter(|entry| !is_known(entry.device_seq, entry.id))
             .map(|entry| entry.id)
             .collect();
-        let fell_behind = receipts.next.is_none() && receipts.received_to < self.acknowledged_to;
+        let fell_behind = device_number == self.device_number
+            && receipts.next.is_none()
+            && receipts.received_to < self.acknowledged_to;
         for receipt in &receipts.items {
             let held = receipt
                 .entry_id
                 .and_then(|id| self.queue.get_mut(id))
                 .filter(|entry| entry.state == QueuedState::Held);
-            if let (Some(entry), PushOutcome::Recorded | PushOutcome::AlreadyRecorded) =
-                (held, receipt.outcome)
-            {
-                entry.state = QueuedState::Recorded;
-            }
+            let Some(entry) = held else { continue };
+            entry.state = match receipt.outcome {
+                PushOutcome::Recorded | PushOutcome::AlreadyRecorded => QueuedState::Recorded,
+                PushOutcome::Dismissed => QueuedState::Dismissed,
+                PushOutcome::Held | PushOutcome::Refused | PushOutcome::Retry => QueuedState::Held,
+            };
         }
         let next = receipts.next.filter(|next| *next > from);
-        self.settled(actions, Store::Receipts(receipts.items));
+        self.settled(
+            actions,
+            Store::Receipts {
+                receipts: receipts.items,
+                stable_position: receipts.stable_position,
+            },
+        );
         if !lost.is_empty() || fell_behind {
             self.other_history(
                 "the service has lost entries that it had acknowledged: everything that is kept is offered again",
@@ -62,13 +76,15 @@ impl Core {
             self.go(Step::Push, actions);
             return;
         }
-        match next {
-            Some(next) => {
-                self.receipts_from = next;
-                self.ask(actions);
+        if let Some(next) = next {
+            if let Some((_, from)) = self.receipts_of.front_mut() {
+                *from = next;
             }
-            None => self.next_step(actions),
+        } else {
+            self.receipts_of.pop_front();
+            self.has_receipts = self.receipts_of.is_empty();
         }
+        self.ask(actions);
     }
 
     pub(super) fn next_batch(&self) -> Option<Request> {
@@ -101,6 +117,9 @@ impl Core {
                 entry_id: id,
                 outcome: result.outcome,
                 position: result.position,
+                stable: result
+                    .position
+                    .is_some_and(|position| position <= reply.stable_position),
                 result: result.raw,
             });
         }
@@ -109,7 +128,6 @@ impl Core {
             again = true;
             self.tried(*id);
         }
-        self.stable_position = self.stable_position.max(reply.stable_position);
         let number = entries
             .first()
             .and_then(|id| self.queue.get(*id))
@@ -125,15 +143,16 @@ impl Core {
                     .max()?;
                 Some((number, highest))
             });
-        let lacks = |from: u64, to: u64| {
+        let lacks = |number: u32, from: u64, to: u64| {
             self.queue
-                .acknowledged(self.device_number, from, to.checked_add(1))
+                .acknowledged(number, from, to.checked_add(1))
                 .next()
                 .is_some()
         };
-        let fell_behind = number == Some(self.device_number)
-            && (reply.received_to < self.acknowledged_to
-                || reply.missing.iter().any(|(from, to)| lacks(*from, *to)));
+        let fell_behind = number.is_some_and(|number| {
+            (number == self.device_number && reply.received_to < self.acknowledged_to)
+                || reply.missing.iter().any(|(from, to)| lacks(number, *from, *to))
+        });
         if let Some((_, highest)) = acknowledged {
             self.acknowledged_to = self.acknowledged_to.max(highest);
         }
@@ -186,7 +205,8 @@ impl Core {
     fn note(&mut self, id: EntryId, result: &Became) -> bool {
         let state = match result.outcome {
             Some(PushOutcome::Recorded | PushOutcome::AlreadyRecorded) => QueuedState::Recorded,
-            Some(PushOutcome::Held | PushOutcome::Dismissed) => QueuedState::Held,
+            Some(PushOutcome::Held) => QueuedState::Held,
+            Some(PushOutcome::Dismissed) => QueuedState::Dismissed,
             Some(PushOutcome::Refused) => QueuedState::Refused,
             Some(PushOutcome::Retry) => {
                 self.tried(id);
@@ -206,7 +226,7 @@ impl Core {
             QueuedState::Recorded => self.report.recorded += 1,
             QueuedState::Held => self.report.held += 1,
             QueuedState::Refused => self.report.refused += 1,
-            QueuedState::Unsent => {}
+            QueuedState::Unsent | QueuedState::Dismissed => {}
         }
         if let Some(entry) = self.queue.get_mut(id) {
             entry.state = state;
@@ -226,6 +246,30 @@ impl Core {
                 "some entries could not be taken now: they stay here and are sent next time",
             );
         }
+    }
+
+    /// An entry that does not get through although nothing goes with it is left for the next run, where it goes last:
+    /// whatever is wrong with it, or with what stands between, nothing else waits for it. Answers whether it was put aside.
+    pub(super) fn put_aside(&mut self, question: &Request, why: &str, actions: &mut Vec<Action>) -> bool {
+        let Request::Push { entries, .. } = question else {
+            return false;
+        };
+        let &[one] = entries.as_slice() else {
+            return false;
+        };
+        if self.stuck >= STUCK_AT_MOST {
+            return false;
+        }
+        self.stuck += 1;
+        self.lost = 0;
+        self.aside.insert(one);
+        self.report.trouble(
+            TroubleCode::NotTaken,
+            &format!("entry {one} stays here and goes after all others next time, for it does not get through: {why}"),
+        );
+        actions.push(Action::Store(Store::PutOff(one)));
+        self.ask(actions);
+        true
     }
 
     /// A push that does not get through may be too large for the line, or for the time that the service gives it: the next

@@ -1,7 +1,7 @@
 //! What the state machine knows of each entry: enough to choose, not what it says.
 
 use clampward_domain::ids::EntryId;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// What became of an entry, as far as the device knows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,6 +14,8 @@ pub enum QueuedState {
     Held,
     /// Its id was used for other content.
     Refused,
+    /// A person dismissed it.
+    Dismissed,
 }
 
 /// An entry of the journal.
@@ -33,6 +35,8 @@ pub struct Queued {
     pub state: QueuedState,
     /// Whether it is offered again.
     pub again: bool,
+    /// How often it did not get through by itself.
+    pub put_off: u32,
 }
 
 impl Queued {
@@ -41,11 +45,25 @@ impl Queued {
     }
     /// Whether the service has it, as it said.
     const fn is_acknowledged(&self) -> bool {
-        matches!(self.state, QueuedState::Recorded | QueuedState::Held)
+        matches!(
+            self.state,
+            QueuedState::Recorded | QueuedState::Held | QueuedState::Dismissed
+        )
     }
-    /// What goes first: what restricts, and what was never acknowledged; then by the order of writing.
-    const fn order(&self) -> (bool, bool, u32, u64) {
-        (!self.restricts, self.again, self.device_number, self.device_seq)
+    /// What goes first: what was put off less often, what restricts, and what was never acknowledged; then by the order of
+    /// writing.
+    const fn order(&self) -> (u32, bool, bool, u32, u64) {
+        (
+            self.put_off,
+            !self.restricts,
+            self.again,
+            self.device_number,
+            self.device_seq,
+        )
+    }
+    /// What did not get through by itself would take others along.
+    const fn goes_alone(&self) -> bool {
+        self.put_off > 0
     }
 }
 
@@ -77,8 +95,22 @@ impl Queue {
     pub(super) fn to_send(&self) -> u64 {
         count(self.entries.values().filter(|entry| entry.is_to_send()))
     }
+    /// The numbers of the device to ask receipts of, each with the first `device_seq`: the one in use, and every other one
+    /// under which something is kept that was acknowledged. Nobody else would notice that the service lost it.
+    pub(super) fn receipts_of(&self, in_use: u32) -> VecDeque<(u32, u64)> {
+        let others: BTreeSet<u32> = self
+            .entries
+            .values()
+            .filter(|entry| entry.is_acknowledged() && entry.device_number != in_use)
+            .map(|entry| entry.device_number)
+            .collect();
+        std::iter::once(in_use)
+            .chain(others)
+            .map(|number| (number, self.lowest_acknowledged(number)))
+            .collect()
+    }
     /// The lowest `device_seq` under a number that was acknowledged, or the one after all that are kept.
-    pub(super) fn lowest_acknowledged(&self, device_number: u32) -> u64 {
+    fn lowest_acknowledged(&self, device_number: u32) -> u64 {
         let of_number = || {
             self.entries
                 .values()
@@ -136,11 +168,15 @@ impl Queue {
         let mut batch = Vec::new();
         for entry in waiting.into_iter().filter(|entry| entry.device_number == number) {
             bytes = bytes.saturating_add(entry.bytes).saturating_add(1);
-            let full = batch.len() >= most_entries || (bytes > most_bytes && !batch.is_empty());
-            if full {
+            let has_room = batch.is_empty()
+                || (batch.len() < most_entries && bytes <= most_bytes && !entry.goes_alone());
+            if !has_room {
                 break;
             }
             batch.push(entry.id);
+            if entry.goes_alone() {
+                break;
+            }
         }
         batch
     }

@@ -17,6 +17,8 @@ pub enum Request {
     Config,
     /// Which entries of this device it has.
     Receipts {
+        /// Those counted under this number of the device.
+        device_number: u32,
         /// The first `device_seq` asked about.
         from: u64,
     },
@@ -186,19 +188,25 @@ pub enum Store {
         renumbered: Option<(u32, Vec<(EntryId, u64)>)>,
     },
     /// What the service says it has.
-    Receipts(Vec<Receipt>),
+    Receipts {
+        /// The receipts.
+        receipts: Vec<Receipt>,
+        /// What is recorded up to here outlives the loss of the machine, as the same answer says.
+        stable_position: u64,
+    },
+    /// It did not say whether it still has what it acknowledged.
+    NoReceipts,
     /// How many entries go in one push from now on, also in the next run.
     Batch(usize),
+    /// An entry did not get through by itself: from now on it goes after all others.
+    PutOff(EntryId),
     /// Positions known so far belong to a history that may not be the service's any more.
     OtherHistory {
         /// Entries that are offered again.
         again: Vec<EntryId>,
     },
-    /// Drop what the service can no longer lose.
-    Purge {
-        /// Up to here.
-        stable_position: u64,
-    },
+    /// Drop what the service can no longer lose, as it said in this run of every entry that is kept.
+    Purge,
     /// A page of changes, and its cursor.
     Page(Box<YardChanges>),
     /// A yard is not the device's any more.

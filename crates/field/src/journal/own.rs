@@ -1,8 +1,8 @@
 //! The device's own entries about a clamp whose effect its mirror does not show yet.
 
-use super::{COLUMNS, Kept, KeptState, kept, raw_row};
+use super::{COLUMNS, Kept, KeptState, kept, raw_row, whole};
 use crate::failure::Done;
-use clampward_domain::ids::ClampId;
+use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::mark::exact_key;
 use clampward_wire::sync::push::PushEntry;
 use rusqlite::{Connection, params};
@@ -26,6 +26,8 @@ pub struct Pulled {
 }
 
 impl Pulled {
+    /// Before anything was pulled.
+    pub const NOTHING: Self = Self { position: 0, pull: 0 };
     /// As if everything had been pulled.
     pub const EVERYTHING: Self = Self {
         position: u64::MAX,
@@ -39,9 +41,43 @@ impl Pulled {
     }
 }
 
+/// Whether what was pulled shows a recorded entry: its row came, or a later pull is complete up to its position. The
+/// position alone says so only of what the service can no longer lose: otherwise a standby without the entry may have taken
+/// over before that pull, and something else stands there.
+fn is_shown(kept: &Kept, pulled: &[Pulled]) -> bool {
+    let reached = |position| {
+        pulled
+            .iter()
+            .any(|pulled| pulled.shows(position, kept.after_pull))
+    };
+    kept.seen || (kept.stable && kept.position.is_some_and(reached))
+}
+
+/// Notes entries whose rows came with the states of their clamps.
+pub fn note_seen(connection: &Connection, entries: impl Iterator<Item = EntryId>) -> Done {
+    for id in entries {
+        connection
+            .prepare_cached(
+                "update journal set seen = 1 where entry_id = ?1 and state = 'recorded' and again = 0",
+            )?
+            .execute(params![id.to_string()])?;
+    }
+    Ok(())
+}
+
+/// The service did not say whether it still has what it acknowledged, and may have lost it: what is not shown by now is
+/// shown by no position until it says so. `pulled` is what all yards know at least.
+pub fn doubt(connection: &Connection, pulled: Pulled) -> Done {
+    connection.execute(
+        "update journal set stable = 0 where stable = 1 and (after_pull >= ?1 or position > ?2)",
+        params![whole(pulled.pull)?, whole(pulled.position)?],
+    )?;
+    Ok(())
+}
+
 /// The entries about a clamp, named by its id or its mark, that the mirror cannot show yet: unsent ones, ones that the
-/// service holds or refused, and recorded ones that nothing shows which was pulled since. In the order in which they
-/// were written.
+/// service holds or refused, and recorded or dismissed ones that nothing shows which was pulled since. In the order in
+/// which they were written.
 pub fn own_entries(
     connection: &Connection,
     clamp: Option<ClampId>,
@@ -60,14 +96,9 @@ pub fn own_entries(
         let kept = kept(row?)?;
         let shown = match kept.state {
             // What the service may have lost is not shown by whatever its history holds there now.
-            KeptState::Recorded => {
-                let is_shown = |position| {
-                    pulled
-                        .iter()
-                        .any(|pulled| pulled.shows(position, kept.after_pull))
-                };
-                !kept.again && kept.position.is_some_and(is_shown)
-            }
+            KeptState::Recorded => !kept.again && is_shown(&kept, pulled),
+            // What the service had it bar is told by what is pulled after the word.
+            KeptState::Dismissed => !kept.again && pulled.iter().any(|pulled| pulled.pull > kept.after_pull),
             KeptState::Unsent | KeptState::Held | KeptState::Refused => false,
         };
         if !shown {

@@ -22,6 +22,8 @@ pub struct Acknowledgement {
     pub outcome: Option<PushOutcome>,
     /// Its position in the ledger.
     pub position: Option<u64>,
+    /// Whether the same answer says that what stands there outlives the loss of the machine.
+    pub stable: bool,
     /// The service's answer as it came.
     pub result: Value,
 }
@@ -29,8 +31,8 @@ pub struct Acknowledgement {
 const fn state_of(outcome: PushOutcome) -> KeptState {
     match outcome {
         PushOutcome::Recorded | PushOutcome::AlreadyRecorded => KeptState::Recorded,
-        // Dismissed by a person, it is kept and was not recorded.
-        PushOutcome::Held | PushOutcome::Dismissed => KeptState::Held,
+        PushOutcome::Held => KeptState::Held,
+        PushOutcome::Dismissed => KeptState::Dismissed,
         PushOutcome::Refused => KeptState::Refused,
         PushOutcome::Retry => KeptState::Unsent,
     }
@@ -43,6 +45,7 @@ pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestam
         entry_id,
         outcome,
         position,
+        stable,
         result,
     } in results
     {
@@ -57,7 +60,7 @@ pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestam
         connection
             .prepare_cached(
                 "update journal set state = ?2, again = 0, position = coalesce(?3, position), settled_at = ?4, result = ?5,
-                     after_pull = ?6
+                     after_pull = ?6, stable = ?7, seen = 0, put_off = 0
                  where entry_id = ?1",
             )?
             .execute(params![
@@ -67,14 +70,22 @@ pub fn settle(connection: &Connection, results: &[Acknowledgement], at: Timestam
                 at.to_string(),
                 text,
                 whole(pulls)?,
+                stable,
             ])?;
     }
     Ok(())
 }
 
-/// Takes up what receipts say about entries that were acknowledged before: one that was held may be recorded by now. What
-/// they repeat is as old as it was.
-pub fn take_up_receipts(connection: &Connection, receipts: &[Receipt], pulls: u64) -> Done {
+/// Takes up what receipts say about entries that were acknowledged before: one that was held may be recorded or dismissed
+/// by now, and what is recorded may be at `stable_position` or before it, which counts only in the answer that names the
+/// entry. What they repeat is as old as it was.
+pub fn take_up_receipts(
+    connection: &Connection,
+    receipts: &[Receipt],
+    stable_position: u64,
+    at: Timestamp,
+    pulls: u64,
+) -> Done {
     for receipt in receipts {
         let Some(entry_id) = receipt.entry_id else {
             continue;
@@ -85,17 +96,33 @@ pub fn take_up_receipts(connection: &Connection, receipts: &[Receipt], pulls: u6
         }
         connection
             .prepare_cached(
-                "update journal set state = ?2, position = coalesce(?3, position), after_pull = ?4
+                "update journal set
+                     after_pull = case when state <> ?2 or position is not coalesce(?3, position) then ?4 else after_pull end,
+                     seen = case when state <> ?2 or position is not coalesce(?3, position) then 0 else seen end,
+                     settled_at = case when state <> ?2 then ?6 else settled_at end,
+                     state = ?2, position = coalesce(?3, position), stable = ?5
                  where entry_id = ?1 and state <> 'unsent'
-                   and (state <> ?2 or position is not coalesce(?3, position))",
+                   and (state <> ?2 or position is not coalesce(?3, position) or stable <> ?5)",
             )?
             .execute(params![
                 entry_id.to_string(),
                 state.code(),
                 receipt.position.map(whole).transpose()?,
                 whole(pulls)?,
+                receipt
+                    .position
+                    .is_some_and(|position| position <= stable_position),
+                at.to_string(),
             ])?;
     }
+    Ok(())
+}
+
+/// An entry did not get through by itself.
+pub fn put_off(connection: &Connection, id: EntryId) -> Done {
+    connection
+        .prepare_cached("update journal set put_off = put_off + 1 where entry_id = ?1")?
+        .execute(params![id.to_string()])?;
     Ok(())
 }
 
@@ -103,7 +130,9 @@ pub fn take_up_receipts(connection: &Connection, receipts: &[Receipt], pulls: u6
 pub fn offer_again(connection: &Connection, entries: &[EntryId]) -> Done {
     for id in entries {
         connection
-            .prepare_cached("update journal set again = 1 where entry_id = ?1 and state <> 'unsent'")?
+            .prepare_cached(
+                "update journal set again = 1, stable = 0, seen = 0 where entry_id = ?1 and state <> 'unsent'",
+            )?
             .execute(params![id.to_string()])?;
     }
     Ok(())
@@ -144,18 +173,20 @@ pub fn renumber(connection: &Connection, device_number: u32, entries: &[(EntryId
     )
 }
 
-/// Drops what the service can no longer lose, and only that: recorded at or before its stable position, acknowledged
-/// at least two weeks ago by the service's clock.
-pub fn purge(connection: &Connection, stable_position: u64, now: Timestamp) -> Done<usize> {
+/// Drops what the service can no longer lose, and only that: one answer said that it is recorded and stable where it
+/// stands, and it was acknowledged at least two weeks ago by the service's clock. Only to be asked for after receipts of
+/// every entry, so that the answer is not an old one. What a person dismissed goes as late, and not before something was
+/// pulled after the word.
+pub fn purge(connection: &Connection, pulls: u64, now: Timestamp) -> Done<usize> {
     let Ok(before) = now.checked_sub(KEPT_FOR) else {
         return Ok(0);
     };
     // Times of the service have one form, so that their texts compare as they do; told apart in Rust all the same.
     let mut statement = connection.prepare_cached(
         "select entry_id, settled_at from journal
-         where state = 'recorded' and again = 0 and position is not null and position <= ?1",
+         where again = 0 and ((state = 'recorded' and stable = 1) or (state = 'dismissed' and after_pull < ?1))",
     )?;
-    let rows = statement.query_map(params![whole(stable_position)?], |row| {
+    let rows = statement.query_map(params![whole(pulls)?], |row| {
         Ok((row.get::<_, String>(0)?, row.get::<_, Option<String>>(1)?))
     })?;
     let mut dropped = 0;

@@ -94,12 +94,21 @@ impl OpenKey {
 }
 
 /// From here on the service may have ended a person's key: it is about to be asked for another one, and the answer may
-/// be lost. Until one is sealed nobody signs with what may be worth nothing, and is told that they signed.
-pub fn doubt(connection: &Connection, person: PersonId) -> Done {
-    set_doubt(connection, person, true)
+/// be lost. Until one is sealed nobody signs with what may be worth nothing, and is told that they signed. Answers whether
+/// it was in doubt already.
+pub fn doubt(connection: &Connection, person: PersonId) -> Done<bool> {
+    let before: Option<bool> = connection
+        .query_row(
+            "select in_doubt from signer where person_id = ?1",
+            params![person.to_string()],
+            |row| row.get(0),
+        )
+        .optional()?;
+    set_doubt(connection, person, true)?;
+    Ok(before.unwrap_or(false))
 }
 
-/// The service refused to make another key: the one before is what it was.
+/// The service refused to make another key: the one before is what it was, unless it was in doubt before that.
 pub fn trust(connection: &Connection, person: PersonId) -> Done {
     set_doubt(connection, person, false)
 }

@@ -1,10 +1,10 @@
 //! Following the yards: pages of changes, yards that go.
 
-use super::{Found, Place, generation, known_place, next_pull, reference_row};
+use super::{Found, NEWER, Place, ReferenceRow, generation, known_place, next_pull};
 use crate::database::set;
 use crate::failure::Done;
 use crate::journal::{count, whole};
-use clampward_domain::ids::{ClampId, YardId};
+use clampward_domain::ids::{ClampId, EntryId, YardId};
 use clampward_wire::sync::pull::{ClampLine, ReferenceLine, YardChanges};
 use jiff::Timestamp;
 use rusqlite::{Connection, params};
@@ -13,11 +13,15 @@ use rusqlite::{Connection, params};
 /// written, and the answer says so.
 pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
     let pull = next_pull(connection)?;
-    // The beginning of 1970 says that nothing new is known: what was known stays as old as it is.
+    // The beginning of 1970 says that nothing new is known: what was known stays as old as it is. Such a page of a
+    // database that follows another one names the cursor's position, which may be of a history that is gone by now.
     let known_at = Some(page.known_at).filter(|at| *at != Timestamp::UNIX_EPOCH);
     let moved = connection
         .prepare_cached(
-            "update yard set cursor = ?3, known_position = ?4, known_at = coalesce(?5, known_at), pull = ?6
+            "update yard set cursor = ?3,
+                 known_position = case when ?5 is null then known_position else ?4 end,
+                 known_at = coalesce(?5, known_at),
+                 pull = case when ?5 is null then pull else ?6 end
              where yard_id = ?1 and cursor = ?2",
         )?
         .execute(params![
@@ -40,15 +44,34 @@ pub fn page(connection: &Connection, page: &YardChanges) -> Done<bool> {
     Ok(true)
 }
 
-/// Takes reference data as they are now.
-pub(super) fn reference(connection: &Connection, line: &ReferenceLine) -> Done {
-    let (kind, id, value) = reference_row(line)?;
+/// The entries that a page shows: their rows came, and with them their clamps' states, which are at least as new.
+pub fn shown_by(page: &YardChanges) -> impl Iterator<Item = EntryId> {
+    page.rows
+        .iter()
+        .filter(move |row| {
+            page.clamps.iter().any(|line| {
+                line.clamp_id.uuid() == row.subject && line.position >= row.position && line.state.is_some()
+            })
+        })
+        .map(|row| EntryId::new(row.id))
+}
+
+/// Takes reference data as they are told, unless what is known of them is newer.
+fn reference(connection: &Connection, line: &ReferenceLine) -> Done {
+    let row = ReferenceRow::of(line)?;
     connection
-        .prepare_cached(
-            "insert into reference (kind, id, value) values (?1, ?2, ?3)
-             on conflict (kind, id) do update set value = excluded.value",
-        )?
-        .execute(params![kind, id, value])?;
+        .prepare_cached(&format!(
+            "insert into reference (kind, id, generation, changes, changed_at, value) values (?1, ?2, ?3, ?4, ?5, ?6)
+             {NEWER}"
+        ))?
+        .execute(params![
+            row.kind,
+            row.id,
+            generation(connection)?,
+            row.changes,
+            row.changed_at,
+            row.value
+        ])?;
     Ok(())
 }
 

@@ -110,10 +110,10 @@ pub fn clamp(connection: &Connection, id: ClampId) -> Done<Option<ClampRow>> {
         .transpose()
 }
 
-/// The clamps that bear a mark, whatever its case, spaces and hyphens.
+/// The clamps that bear a mark, whatever its case, spaces and hyphens: live ones first, however many bore it before.
 pub fn bearing(connection: &Connection, mark: &str) -> Done<Vec<ClampRow>> {
     let mut statement = connection.prepare_cached(&format!(
-        "select {COLUMNS} from clamp where mark_key = ?1 order by clamp_id limit 20"
+        "select {COLUMNS} from clamp where mark_key = ?1 order by retired, clamp_id limit 20"
     ))?;
     let rows = statement.query_map(params![exact_key(mark)], raw)?;
     rows.map(|found| row(found?)).collect()
@@ -136,6 +136,17 @@ pub fn yards_of(connection: &Connection, clamp: ClampId) -> Done<Vec<YardKnowled
     )?;
     let rows = statement.query_map(params![clamp.to_string()], raw_knowledge)?;
     rows.map(|row| knowledge(row?)).collect()
+}
+
+/// What all of these yards know.
+pub fn least(yards: &[YardKnowledge]) -> Option<Pulled> {
+    yards
+        .iter()
+        .map(YardKnowledge::pulled)
+        .reduce(|one, other| Pulled {
+            position: one.position.min(other.position),
+            pull: one.pull.min(other.pull),
+        })
 }
 
 /// What is known of every followed yard.

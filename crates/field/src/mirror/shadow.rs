@@ -1,7 +1,7 @@
 //! Snapshots: stored beside the mirror as they come, and put in its place in one step.
 
 use super::follow::{belongs, drop_orphans, put};
-use super::{Found, Place, generation, known_place, next_pull, reference_row};
+use super::{Found, NEWER, Place, ReferenceRow, generation, known_place, next_pull};
 use crate::core::{Shadow, cursor_of};
 use crate::failure::{Done, Failure};
 use crate::journal::whole;
@@ -31,12 +31,20 @@ pub fn lines(connection: &Connection, yard: YardId, lines: &[SnapshotLine]) -> D
     for line in lines {
         match line {
             SnapshotLine::Reference(line) => {
-                let (kind, of, value) = reference_row(line)?;
+                let row = ReferenceRow::of(line)?;
                 connection
                     .prepare_cached(
-                        "insert or replace into shadow_reference (yard_id, kind, id, value) values (?1, ?2, ?3, ?4)",
+                        "insert or replace into shadow_reference (yard_id, kind, id, changes, changed_at, value)
+                         values (?1, ?2, ?3, ?4, ?5, ?6)",
                     )?
-                    .execute(params![id, kind, of, value])?;
+                    .execute(params![
+                        id,
+                        row.kind,
+                        row.id,
+                        row.changes,
+                        row.changed_at,
+                        row.value
+                    ])?;
             }
             SnapshotLine::Clamp(line) => {
                 let clamp = &line.clamp;
@@ -140,9 +148,12 @@ pub fn swap(connection: &Connection, yard: YardId) -> Done {
         }
     }
     connection.execute(
-        "insert or replace into reference (kind, id, value)
-         select kind, id, value from shadow_reference where yard_id = ?1",
-        params![id],
+        &format!(
+            "insert into reference (kind, id, generation, changes, changed_at, value)
+             select kind, id, ?2, changes, changed_at, value from shadow_reference where yard_id = ?1
+             {NEWER}"
+        ),
+        params![id, generation],
     )?;
     connection.execute(
         "insert or replace into yard (yard_id, cursor, known_position, known_at, pull) values (?1, ?2, ?3, ?4, ?5)",

@@ -162,5 +162,6 @@ const fn sent(state: KeptState) -> &'static str {
         KeptState::Recorded => "sent, not heard back yet",
         KeptState::Held => "sent; a person has to place it",
         KeptState::Refused => "sent and refused",
+        KeptState::Dismissed => "sent and dismissed, nothing heard since",
     }
 }

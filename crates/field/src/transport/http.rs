@@ -23,7 +23,7 @@ const ANSWER: Duration = Duration::from_secs(60);
 /// How long a body may take, a whole snapshot included.
 const BODY: Duration = Duration::from_secs(1800);
 /// Largest body that is read at once.
-const BODY_BYTES: u64 = 64 * 1024 * 1024;
+pub(super) const BODY_BYTES: u64 = 64 * 1024 * 1024;
 /// Bodies below this are sent as they are.
 const COMPRESSED_FROM: usize = 1024;
 
@@ -71,7 +71,7 @@ impl Reply {
     }
 }
 
-/// Whether passwords and codes may go to this address: over `https`, or to this machine itself.
+/// Whether anything may be sent to this address: over `https`, or to this machine itself.
 pub fn check_address(server: &str) -> Done {
     let uri = server.parse::<Uri>().ok();
     let scheme = uri.as_ref().and_then(Uri::scheme_str);
@@ -85,8 +85,8 @@ pub fn check_address(server: &str) -> Done {
         Some("https") => Ok(()),
         Some("http") if is_here => Ok(()),
         Some("http") => Err(Failure::refused(format!(
-            "over http anybody on the way reads passwords and codes: nothing was sent. Give the address with https:// \
-             ({server}); http:// is for a service on this machine only"
+            "over http anybody on the way reads what is sent, passwords and codes too: nothing was sent. Give the address \
+             with https:// ({server}); http:// is for a service on this machine only"
         ))),
         Some(_) | None => Err(Failure::refused(format!(
             "{server} is no address of a service: it begins with https://"

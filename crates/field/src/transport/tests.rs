@@ -7,16 +7,16 @@ const HEAD: &str = r#"{"cursor":"c","epoch":1,"reference_version":1,"generated_a
 const PERSON: &str = r#"{"type":"person","person_id":"019b76da-a800-7000-8000-000000000001","person":{"name":"Inga","grants":[],"competences":[]}}"#;
 
 fn parts(text: &str) -> (Asked, Vec<SnapshotPart>) {
-    let (asked, parts, unreadable) = heard(text);
+    let (asked, parts, unreadable) = heard(text.as_bytes());
     assert!(!unreadable);
     (asked, parts)
 }
 
 /// The same, and whether something could not be read.
-fn heard(text: &str) -> (Asked, Vec<SnapshotPart>, bool) {
+fn heard(text: impl std::io::Read) -> (Asked, Vec<SnapshotPart>, bool) {
     let parts = RefCell::new(Vec::new());
     let unreadable = Cell::new(false);
-    let asked = stream(text.as_bytes(), &mut |answer| {
+    let asked = stream(BufReader::new(text), &mut |answer| {
         match answer {
             Answer::Snapshot(part) => parts.borrow_mut().push(part),
             Answer::Unreadable { .. } => unreadable.set(true),
@@ -59,12 +59,24 @@ fn what_is_no_snapshot_is_lost() {
 
 #[test]
 fn a_line_that_cannot_be_read_is_said_and_what_came_before_is_handed_over() {
-    let (asked, parts, unreadable) = heard(&format!(
-        "{HEAD}\n{PERSON}\n{{\"type\":\"word_of_a_later_version\"}}\n{PERSON}\n"
-    ));
+    let text = format!("{HEAD}\n{PERSON}\n{{\"type\":\"word_of_a_later_version\"}}\n{PERSON}\n");
+    let (asked, parts, unreadable) = heard(text.as_bytes());
     assert_eq!((asked, unreadable), (Asked::Answered, true));
     let lines: usize = parts.iter().map(|part| part.lines.len()).sum();
     assert_eq!(lines, 1);
+}
+
+#[test]
+fn a_line_of_some_megabytes_takes_no_yard_along_and_one_without_an_end_is_said_to_be_unreadable() {
+    let long = PERSON.replace("Inga", &"I".repeat(5 << 20));
+    let (asked, parts) = parts(&format!("{HEAD}\n{long}\n{{\"end\":true,\"lines\":3}}\n"));
+    assert_eq!(asked, Asked::Answered);
+    assert_eq!(parts[0].lines.len(), 1);
+    let begun = format!("{HEAD}\n{PERSON}\n");
+    let endless = std::io::Read::chain(begun.as_bytes(), std::io::repeat(b'I'));
+    let (asked, parts, unreadable) = heard(endless);
+    assert_eq!((asked, unreadable), (Asked::Answered, true));
+    assert_eq!(parts[0].lines.len(), 1, "what came before is handed over");
 }
 
 #[test]

@@ -8,6 +8,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use clampward_domain::canonical;
 use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::words::{InspectionKind, LockoutReason, RuleSetName};
+use clampward_field::device::Named;
 use clampward_field::journal;
 use clampward_field::keys::{DeviceSecret, NewSigner, Randomness, SECRET_BYTES, seal};
 use clampward_wire::sync::device::SigningKey;
@@ -395,10 +396,30 @@ fn the_queue_names_what_is_unsent_and_an_export_holds_it_and_shows_damage() {
     let text = std::fs::read_to_string(&path).unwrap();
     std::fs::write(&path, text.replace("fell from the rack", "fell from the back")).unwrap();
     let (status, answer) = tablet.run(&["import", path.to_str().unwrap()]);
-    assert_eq!(status, Some(1), "{answer}");
+    assert_eq!(status, Some(2), "{answer}");
     assert!(answer.to_string().contains("damaged"), "{answer}");
     // What was exported is still unsent here: somebody else's word that it arrived is none.
     assert_eq!(tablet.run(&["queue"]).1["unsent"], 2);
+}
+
+#[test]
+fn the_queue_says_in_words_what_became_of_an_entry_that_a_person_dismissed() {
+    let mut tablet = Tablet::new();
+    let entry = tablet.device.tag_out(Named::Mark("NOT-KNOWN".to_owned())).id;
+    tablet.device.sync(&mut tablet.service);
+    tablet.service.dismiss(entry);
+    tablet.device.sync(&mut tablet.service);
+    let output = Command::new(env!("CARGO_BIN_EXE_clampward-field"))
+        .arg("--dir")
+        .arg(tablet.device.folder.path())
+        .arg("queue")
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("Nothing is unsent."), "{text}");
+    assert!(text.contains("dismissed by a person"), "{text}");
+    let items = tablet.run(&["queue"]).1["items"].clone();
+    assert_eq!(items[0]["state"], "dismissed", "{items}");
 }
 
 #[test]

@@ -4,7 +4,7 @@ use crate::support::{Device, copy_files};
 use clampward_domain::ids::EntryId;
 use clampward_field::database::Database;
 use clampward_field::device::Named;
-use clampward_field::journal;
+use clampward_field::journal::{self, KeptState};
 use std::path::Path;
 
 fn ids(path: &Path) -> Vec<EntryId> {
@@ -108,7 +108,10 @@ fn a_journal_of_the_first_form_is_kept_and_its_unsent_entries_go() {
         .database
         .connection()
         .execute_batch(
-            "alter table journal drop column after_pull;
+            "alter table journal drop column put_off;
+             alter table journal drop column seen;
+             alter table journal drop column stable;
+             alter table journal drop column after_pull;
              alter table signer drop column in_doubt;
              update setting set value = '[1,1]' where name = 'mirror_form';
              pragma user_version = 1;",
@@ -120,5 +123,62 @@ fn a_journal_of_the_first_form_is_kept_and_its_unsent_entries_go() {
     assert!(device.sync(&mut service).is_complete());
     assert_eq!((service.times(sent), service.times(unsent)), (1, 1));
     assert_eq!(device.why_not("HMW-0042"), ["tagged_out", "tagged_out"]);
+    assert_eq!(device.ask("HMW-0042").own_entries, 0, "the mirror shows them now");
+}
+
+// The table of the second form knew fewer states, and is made anew.
+#[test]
+fn a_journal_of_the_second_form_is_kept_with_everything_that_is_known_of_its_entries() {
+    let mut service = crate::support::houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let clamp = *service.granted_clamps().keys().next().unwrap();
+    let sent = device.tag_out(Named::Clamp(clamp)).id;
+    let held = device.tag_out(Named::Mark("NOT-KNOWN".to_owned())).id;
+    device.sync(&mut service);
+    let unsent = device.tag_out(Named::Mark("hmw 0042".to_owned())).id;
+    let before = device.kept();
+    device
+        .database
+        .connection()
+        .execute_batch(
+            "create table second (
+                 entry_id text primary key, device_number integer not null, device_seq integer not null,
+                 clamp_id text, mark_key text, kind text not null, restricts integer not null, format integer not null,
+                 raw text not null,
+                 state text not null check (state in ('unsent', 'recorded', 'held', 'refused')),
+                 again integer not null default 0, position integer, settled_at text, result text,
+                 after_pull integer not null default 0,
+                 unique (device_number, device_seq)
+             ) strict;
+             insert into second select entry_id, device_number, device_seq, clamp_id, mark_key, kind, restricts, format,
+                 raw, state, again, position, settled_at, result, after_pull from journal;
+             drop table journal;
+             alter table second rename to journal;
+             create index journal_clamp on journal (clamp_id);
+             create index journal_mark on journal (mark_key);
+             pragma user_version = 2;",
+        )
+        .unwrap();
+    let mut device = device.reopened();
+    // What shows an entry is asked for anew: until then it bars.
+    let after: Vec<journal::Kept> = before
+        .into_iter()
+        .map(|kept| journal::Kept {
+            stable: false,
+            seen: false,
+            ..kept
+        })
+        .collect();
+    assert_eq!(device.kept(), after);
+    assert_eq!(device.ask("HMW-0042").own_entries, 2);
+    service.dismiss(held);
+    assert!(device.sync(&mut service).is_complete());
+    let states: Vec<KeptState> = device.kept().iter().map(|kept| kept.state).collect();
+    assert_eq!(
+        states,
+        [KeptState::Recorded, KeptState::Dismissed, KeptState::Recorded]
+    );
+    assert_eq!((service.times(sent), service.times(unsent)), (1, 1));
     assert_eq!(device.ask("HMW-0042").own_entries, 0, "the mirror shows them now");
 }

@@ -4,7 +4,7 @@ use crate::domain::id;
 use crate::support::{Device, enrolment};
 use clampward_domain::ids::{DeviceId, PersonId};
 use clampward_field::database::{Database, set};
-use clampward_field::device;
+use clampward_field::device::{self, Named};
 use clampward_field::keys::{self, DeviceSecret, KeyProblem, NewSigner, Randomness, SECRET_BYTES};
 use clampward_wire::sync::device::SigningKey;
 use serde_json::{Value, json};
@@ -170,10 +170,17 @@ fn nothing_is_sent_over_http_to_another_machine() {
     // A device that was enrolled over it by an earlier version.
     let mut device = device_of(&listener);
     device::take_up(&mut device.database, &address, &enrolment("tablet")).unwrap();
-    let (status, told) = run(device.folder.path(), &["sign-in", EMAIL]);
-    assert_eq!(status, Some(2));
-    assert!(told["error"].as_str().unwrap().contains("https://"), "{told}");
-    nothing_came();
+    let file = device.folder.path().join("export.json");
+    let path = file.to_str().unwrap();
+    device.tag_out(Named::Mark("HMW-0042".to_owned()));
+    assert_eq!(run(device.folder.path(), &["export", path]).0, Some(0));
+    for arguments in [&["sign-in", EMAIL][..], &["sync"], &["import", path]] {
+        let (status, told) = run(device.folder.path(), arguments);
+        assert_eq!(status, Some(2), "{told}");
+        assert!(told["error"].as_str().unwrap().contains("https://"), "{told}");
+        nothing_came();
+    }
+    assert_eq!(device.unsent(), 1);
 }
 
 #[test]
@@ -192,7 +199,8 @@ fn a_second_synchronisation_of_a_folder_says_so_and_leaves_at_once() {
     drop(waits);
     // The lock ends with its process.
     let third = start(device.folder.path(), &["sync"]);
-    listener.answer("/v1/oauth/token", 401, &json!({"detail": "Not known."}));
+    let problem = json!({"code": "invalid-client", "detail": "Not known."});
+    listener.answer("/v1/oauth/token", 401, &problem);
     let (status, told) = said(&third.wait_with_output().unwrap());
     assert_eq!(
         (status, &told["troubles"][0]["code"]),
@@ -270,10 +278,54 @@ fn a_key_that_the_service_refused_to_replace_goes_on_signing() {
     let listener = Listener::new();
     let mut device = device_of(&listener);
     signed_in(&mut device);
-    for (status, opened) in [(403, Ok(())), (503, Err(KeyProblem::SignInAgain))] {
+    // The last refusal says nothing of the attempt before it, whose answer was none.
+    for (status, opened) in [
+        (403, Ok(())),
+        (503, Err(KeyProblem::SignInAgain)),
+        (403, Err(KeyProblem::SignInAgain)),
+    ] {
         let (child, asked) = signs_in(&device, &listener);
         asked.answer(status, &json!({"detail": "No."}));
         assert_eq!(said(&child.wait_with_output().unwrap()).0, Some(2));
         assert_eq!(opens(&mut device), opened, "{status}");
     }
+}
+
+#[test]
+fn without_its_secret_a_device_still_keeps_and_exports_what_is_written_and_is_not_enrolled_anew_in_its_folder()
+ {
+    let listener = Listener::new();
+    let mut device = device_of(&listener);
+    signed_in(&mut device);
+    listener.listener.set_nonblocking(true).unwrap();
+    let folder = device.folder.path();
+    let secret = folder.join("device-secret");
+    std::fs::remove_file(&secret).unwrap();
+    let (status, told) = run(folder, &["tag-out", "HMW-0042", "--reason", "dropped"]);
+    assert_eq!((status, &told["signed"]), (Some(0), &json!(false)), "{told}");
+    assert!(told["unsigned_because"].as_str().unwrap().contains("new folder"));
+    let file = folder.join("export.json");
+    let (status, told) = run(folder, &["export", file.to_str().unwrap()]);
+    assert_eq!((status, &told["entries"]), (Some(0), &json!(1)), "{told}");
+    for damaged in [false, true] {
+        if damaged {
+            std::fs::write(&secret, "cut off").unwrap();
+        }
+        for arguments in [
+            &["enrol", listener.address.as_str(), "K7Q2M-9FHTX"][..],
+            &["sync"],
+        ] {
+            let (status, told) = run(folder, arguments);
+            assert_eq!(status, Some(2), "{told}");
+            let error = told["error"].as_str().unwrap();
+            assert!(
+                error.contains("export") && error.contains("new folder"),
+                "{error}"
+            );
+            let came = listener.listener.accept();
+            assert_eq!(came.unwrap_err().kind(), ErrorKind::WouldBlock);
+        }
+        assert_eq!(secret.exists(), damaged, "no other secret is made");
+    }
+    assert_eq!(device.unsent(), 1);
 }

@@ -18,5 +18,6 @@ mod many;
 mod offline;
 mod pulling;
 mod pushing;
+mod shown;
 mod state_machine;
 mod support;

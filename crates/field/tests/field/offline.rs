@@ -248,6 +248,26 @@ fn a_retired_clamp_is_no() {
 }
 
 #[test]
+fn a_mark_that_many_scrapped_clamps_bore_is_the_live_ones() {
+    let mut service = Service::new(World::new());
+    service.grant("houston");
+    for _ in 0..20 {
+        let clamp = service.clamp_in_service("houston", MARK);
+        let retired = clampward_domain::entry::Retired {
+            reason: "body plate cracked".to_owned(),
+            made_unusable: None,
+            witness: None,
+        };
+        service.write(clamp, "houston", "safety", retired);
+    }
+    let live = service.clamp_in_service("houston", MARK);
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    assert!(device.may_lift(MARK), "{:?}", device.why_not(MARK));
+    assert_eq!(device.ask(MARK).clamp_id, Some(live));
+}
+
+#[test]
 fn what_falls_due_while_offline_is_no_from_that_day_on() {
     // Knowledge may be old here, so that the due date speaks for itself.
     let mut service = Service::new(World::new().yard("houston", |yard| {

@@ -1,22 +1,24 @@
 //! Pulling: what the device knows is what the service knows, whatever breaks off.
 
-use crate::domain::{World, id};
+use crate::domain::{World, day, id, kg};
 use crate::support::service::{Service, refused};
 use crate::support::{Device, houston, tag_out};
 use clampward_domain::entry::{Received, Transferred};
-use clampward_domain::ids::{ClampId, YardId};
-use clampward_domain::words::LockoutReason;
+use clampward_domain::ids::{ClampId, ModelId, PersonId, YardId};
+use clampward_domain::reference::Revocation;
+use clampward_domain::words::{CompetenceKind, LockoutReason};
 use clampward_field::core::{Answer, TroubleCode};
 use clampward_field::device::Named;
 use clampward_field::failure::Done;
 use clampward_field::mirror;
 use clampward_field::session::{Asked, Question, Transport};
 use clampward_wire::sync::pull::{
-    ClampLine, ClampWord, SnapshotClamp, SnapshotHead, SnapshotLine, YardChanges,
+    ClampLine, ClampWord, ReferenceLine, SnapshotClamp, SnapshotHead, SnapshotLine, YardChanges,
 };
+use jiff::SignedDuration;
 
 /// The mirror holds what the service would tell this device, field for field.
-fn agrees(device: &Device, service: &Service) {
+pub fn agrees(device: &Device, service: &Service) {
     let connection = device.database.connection();
     let told = service.granted_clamps();
     let (_, clamps) = mirror::numbers(connection).unwrap();
@@ -226,11 +228,30 @@ fn a_snapshot_that_breaks_off_at_part_3_of_9_is_taken_up_again_after_a_restart_a
             }
         }
     }
+    let clamps: Vec<ClampId> = service.granted_clamps().into_keys().collect();
+    let old = device.tag_out(Named::Clamp(clamps[5])).id;
     device.sync(&mut Breaks(&mut service, false));
-    let (yards, clamps) = mirror::numbers(device.database.connection()).unwrap();
-    assert_eq!((yards, clamps), (0, 0), "partial data is never taken for whole");
-    assert_eq!(device.why_not("HOU-1"), ["unknown_clamp"]);
+    let is_half_taken = |device: &Device| {
+        let connection = device.database.connection();
+        assert_eq!(
+            mirror::numbers(connection).unwrap(),
+            (0, 0),
+            "partial data is never taken for whole"
+        );
+        assert_eq!(device.why_not("HOU-1"), ["unknown_clamp"]);
+        let shadows = mirror::shadows(connection).unwrap();
+        assert_eq!(shadows[&id::<YardId>("houston")].after, Some(clamps[19]));
+    };
+    is_half_taken(&device);
+    // Weeks later, and still without a snapshot: what was acknowledged is dropped, and what was half taken is left alone.
+    device.clock.pass(SignedDuration::from_hours(24 * 15));
+    service.now += SignedDuration::from_hours(24 * 15);
+    assert_eq!(device.kept()[0].entry_id, old);
+    device.sync(&mut Breaks(&mut service, true));
+    assert!(device.kept().is_empty());
+    is_half_taken(&device);
     let mut device = device.reopened();
+    is_half_taken(&device);
     let mut after = None;
     struct Notes<'a>(&'a mut Service, &'a mut Option<ClampId>);
     impl Transport for Notes<'_> {
@@ -242,7 +263,6 @@ fn a_snapshot_that_breaks_off_at_part_3_of_9_is_taken_up_again_after_a_restart_a
         }
     }
     // Written meanwhile, to a clamp that was read already and to one that was not (row 32).
-    let clamps: Vec<ClampId> = service.granted_clamps().into_keys().collect();
     service.write(clamps[0], "houston", "operator", tag_out(LockoutReason::Dropped));
     service.write(clamps[79], "houston", "operator", tag_out(LockoutReason::Dropped));
     device.sync(&mut Notes(&mut service, &mut after));
@@ -250,6 +270,11 @@ fn a_snapshot_that_breaks_off_at_part_3_of_9_is_taken_up_again_after_a_restart_a
     agrees(&device, &service);
     assert_eq!(device.why_not("HOU-0"), ["tagged_out"]);
     assert_eq!(device.why_not("HOU-79"), ["tagged_out"]);
+    assert_eq!(
+        device.why_not("HOU-5"),
+        ["tagged_out"],
+        "its own, as the service tells it"
+    );
     assert!(device.may_lift("HOU-40"));
 }
 
@@ -524,6 +549,105 @@ fn of_two_states_at_one_position_the_one_of_the_later_reference_version_counts()
     assert!(take(line(3, &fit)));
 }
 
+// A snapshot that was taken up again brings no reference lines anew, and a database that follows another one may be behind.
+#[test]
+fn reference_data_are_not_replaced_by_older_ones_however_late_these_come() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let (followed, gained): (YardId, YardId) = (id("houston"), id("erie"));
+    let (model_id, person_id): (ModelId, PersonId) = (id("GF-3"), id("operator"));
+    let lines = |world: &World| {
+        [
+            ReferenceLine::Model {
+                model_id,
+                versions: world.reference.models[&model_id].clone(),
+            },
+            ReferenceLine::Person {
+                person_id,
+                person: world.reference.people[&person_id].clone(),
+            },
+        ]
+    };
+    let before = World::new();
+    let mut after = World::new().model_from("2025-01-20T12:00Z", |model| model.wll = kg("2500"));
+    after.grant(
+        "operator",
+        CompetenceKind::QualifiedPerson,
+        None,
+        "2025-01-20T12:00Z",
+    );
+    let cursor = mirror::cursors(device.database.connection()).unwrap()[&followed].clone();
+    let page = |world: &World| YardChanges {
+        yard_id: followed,
+        from: cursor.clone(),
+        rows: Vec::new(),
+        clamps: Vec::new(),
+        reference: lines(world).to_vec(),
+        next_cursor: cursor.clone(),
+        more: false,
+        known_position: service.head(),
+        known_at: service.now,
+        problem: None,
+    };
+    let head = SnapshotHead {
+        cursor: "next".to_owned(),
+        epoch: 1,
+        reference_version: 1,
+        generated_at: service.now,
+        position: service.head(),
+        state_format: clampward_wire::sync::pull::STATE_FORMAT,
+    };
+    // How many versions of the model, and how many competences.
+    let known = |device: &Device| {
+        let connection = device.database.connection();
+        let reference = mirror::reference_of(connection, &[], &[model_id], &[person_id]).unwrap();
+        (
+            reference.models[&model_id].0.len(),
+            reference.people[&person_id].competences.len(),
+        )
+    };
+    assert_eq!(known(&device), (1, 0));
+    // The gained yard's snapshot breaks off after its reference lines, and is whole after the next page of the other one.
+    device
+        .database
+        .write(|connection| {
+            let told = lines(&before).map(SnapshotLine::Reference);
+            mirror::begin(connection, gained, &head)?;
+            mirror::lines(connection, gained, &told)?;
+            assert!(mirror::page(connection, &page(&after))?);
+            mirror::swap(connection, gained)
+        })
+        .unwrap();
+    assert_eq!(known(&device), (2, 1));
+    let mut take = |world: &World| {
+        device
+            .database
+            .write(|connection| mirror::page(connection, &page(world)))
+            .unwrap();
+        known(&device)
+    };
+    assert_eq!(take(&before), (2, 1));
+    // A withdrawal is no further competence, and is newer all the same.
+    let mut withdrawn = after.clone();
+    withdrawn.person_mut("operator").competences[0].revoked = Some(Revocation {
+        from: day("2025-01-20"),
+        recorded_at: service.now,
+    });
+    take(&withdrawn);
+    take(&after);
+    let connection = device.database.connection();
+    let person = mirror::person(connection, person_id).unwrap().unwrap();
+    assert!(person.competences[0].revoked.is_some());
+    // In another history fewer changes are all that there is.
+    device.database.write(mirror::other_history).unwrap();
+    device
+        .database
+        .write(|connection| mirror::page(connection, &page(&before)))
+        .unwrap();
+    assert_eq!(known(&device), (1, 0));
+}
+
 /// A service of which one yard's snapshot does not come.
 struct Without<'a> {
     service: &'a mut Service,
@@ -618,7 +742,7 @@ fn a_service_that_is_gone_is_not_tried_long_for_each_yard() {
 }
 
 /// A service whose pulls and snapshots are lost.
-struct PushOnly<'a>(&'a mut Service);
+pub struct PushOnly<'a>(pub &'a mut Service);
 
 impl Transport for PushOnly<'_> {
     fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
@@ -630,7 +754,7 @@ impl Transport for PushOnly<'_> {
 }
 
 /// A device that knows two rows more than the standby that takes over: its clamp, another one, and the standby.
-fn ahead_of_the_standby() -> (Service, Device, ClampId, Service) {
+pub fn ahead_of_the_standby() -> (Service, Device, ClampId, Service) {
     let mut service = houston();
     let clamp = *service.granted_clamps().keys().next().unwrap();
     let other = service.clamp_in_service("houston", "HMW-0043");

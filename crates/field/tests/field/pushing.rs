@@ -1,10 +1,11 @@
 //! Pushing: nothing that was written is lost, nothing is recorded twice, and only a result settles an entry.
 
+use crate::support::service::{Service, refused};
 use crate::support::{Device, houston};
 use clampward_domain::entry::Received;
-use clampward_domain::ids::ClampId;
+use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::words::EntryKind;
-use clampward_field::core::TroubleCode;
+use clampward_field::core::{Answer, TroubleCode};
 use clampward_field::device::Named;
 use clampward_field::failure::Done;
 use clampward_field::journal::KeptState;
@@ -308,6 +309,33 @@ fn the_service_is_waited_for_as_long_as_it_says_or_left_for_the_next_run() {
     }
 }
 
+#[test]
+fn a_busy_service_that_took_a_push_is_given_the_time_it_asks_for_before_the_next_one() {
+    let mut service = houston();
+    service.most_entries = 2;
+    service.busy_seconds = Some(7);
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    for _ in 0..6 {
+        device.tag_out(clamp.clone());
+    }
+    let begun = device.clock.wall.get();
+    let report = device.sync(&mut service);
+    assert_eq!((report.recorded, report.left), (6, 0));
+    let sent: Vec<i64> = service
+        .pushes
+        .iter()
+        .map(|push| push.sent_at.duration_since(begun).as_secs())
+        .collect();
+    assert_eq!(sent, [0, 7, 7], "once, and not for what follows");
+    // Nobody waits for a push that there is not.
+    service.busy_seconds = Some(7);
+    device.tag_out(clamp);
+    let begun = device.clock.wall.get();
+    assert_eq!(device.sync(&mut service).left, 0);
+    assert_eq!(device.clock.wall.get(), begun);
+}
+
 /// A line on which nothing gets through that is larger.
 struct Narrow<'a> {
     service: &'a mut crate::support::service::Service,
@@ -370,6 +398,128 @@ fn a_push_that_is_too_large_for_the_line_is_halved_and_the_next_run_remembers() 
             .collect();
         assert!(sizes.iter().max() > Some(&40) && sizes.len() < 30, "{sizes:?}");
     }
+}
+
+/// Something in between that lets no push through in which one of these is.
+struct Stops<'a> {
+    service: &'a mut Service,
+    entries: BTreeSet<EntryId>,
+    /// What it answers; nothing: the line breaks.
+    answer: Option<Answer>,
+}
+
+impl Transport for Stops<'_> {
+    fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+        let Question::Push(push) = question else {
+            return self.service.ask(question, each);
+        };
+        let is_stopped = push.entries.iter().any(|raw| {
+            let id: EntryId = raw["id"].as_str().unwrap().parse().unwrap();
+            self.entries.contains(&id)
+        });
+        if !is_stopped {
+            return self.service.ask(question, each);
+        }
+        match &self.answer {
+            Some(answer) => {
+                each(answer.clone())?;
+                Ok(Asked::Answered)
+            }
+            None => Ok(Asked::Lost),
+        }
+    }
+}
+
+#[test]
+fn an_entry_that_does_not_get_through_keeps_no_other_one_waiting() {
+    for answer in [
+        None,
+        Some(refused(500, "", "<html>Error</html>")),
+        Some(refused(403, "", "<html>Blocked</html>")),
+    ] {
+        let mut service = houston();
+        let mut device = Device::enrolled();
+        let clamp = Named::Clamp(known(&service));
+        let entries: Vec<_> = (0..9).map(|_| device.tag_out(clamp.clone()).id).collect();
+        let report = device.sync(&mut Stops {
+            service: &mut service,
+            entries: BTreeSet::from([entries[4]]),
+            answer,
+        });
+        assert_eq!((report.recorded, report.left), (8, 1), "{report:?}");
+        assert_eq!(report.troubles.len(), 1);
+        assert_eq!(report.troubles[0].code, TroubleCode::NotTaken);
+        assert!(report.troubles[0].detail.contains(&entries[4].to_string()));
+        assert!(service.asked.contains(&"changes".to_owned()));
+        assert_eq!(device.sync(&mut service).left, 0);
+        assert!(entries.iter().all(|entry| service.times(*entry) == 1));
+    }
+}
+
+#[test]
+fn more_entries_than_are_put_aside_in_one_run_go_after_all_others_in_the_next_ones() {
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    let entries: Vec<_> = (0..9).map(|_| device.tag_out(clamp.clone()).id).collect();
+    let mut left = Vec::new();
+    for _ in 0..2 {
+        let report = device.sync(&mut Stops {
+            service: &mut service,
+            entries: entries[..5].iter().copied().collect(),
+            answer: None,
+        });
+        left.push(report.left);
+        // As after the program was ended.
+        device = device.reopened();
+    }
+    assert_eq!(
+        left,
+        [9, 5],
+        "three are put aside in a run: in the second one behind what gets through"
+    );
+    assert!(entries[5..].iter().all(|entry| service.times(*entry) == 1));
+    // What did not get through takes nothing along, and goes once it can.
+    let before = service.pushes.len();
+    device.tag_out(clamp);
+    assert_eq!(device.sync(&mut service).left, 0);
+    let sizes: Vec<usize> = service.pushes[before..]
+        .iter()
+        .map(|push| push.entries.len())
+        .collect();
+    assert_eq!(sizes, [1; 6]);
+    assert!(entries.iter().all(|entry| service.times(*entry) == 1));
+}
+
+#[test]
+fn a_403_that_is_no_problem_of_the_service_ends_that_part_of_the_run_only() {
+    struct Filter<'a>(&'a mut Service, fn(&Question) -> bool);
+    impl Transport for Filter<'_> {
+        fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+            if (self.1)(question) {
+                each(refused(403, "blocked-by-policy", "Blocked."))?;
+                return Ok(Asked::Answered);
+            }
+            self.0.ask(question, each)
+        }
+    }
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = known(&service);
+    device.sync(&mut service);
+    device.tag_out(Named::Clamp(clamp));
+    let is_pull = |question: &Question| matches!(question, Question::Changes { .. });
+    let report = device.sync(&mut Filter(&mut service, is_pull));
+    assert_eq!((report.recorded, report.left), (1, 0), "{report:?}");
+    assert_eq!(report.troubles[0].code, TroubleCode::NotReached);
+    device.tag_out(Named::Clamp(clamp));
+    let is_push = |question: &Question| matches!(question, Question::Push(_));
+    let report = device.sync(&mut Filter(&mut service, is_push));
+    assert_eq!((report.rows, report.left), (1, 1), "{report:?}");
+    let is_receipts = |question: &Question| matches!(question, Question::Receipts { .. });
+    let report = device.sync(&mut Filter(&mut service, is_receipts));
+    assert_eq!((report.recorded, report.rows), (1, 1), "{report:?}");
+    assert!(device.sync(&mut service).is_complete());
 }
 
 #[test]

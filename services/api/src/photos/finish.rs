@@ -10,6 +10,7 @@ use clampward_store::photos::{Added, Original, Photo, Piece, Upload};
 use clampward_store::{Store, StoreError};
 use jiff::Timestamp;
 use std::time::Duration;
+use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::timeout;
 use uuid::Uuid;
 
@@ -101,28 +102,12 @@ impl Photos {
             return self.lost(store, digest, uploader).await;
         };
         let bytes = Bytes::from(bytes);
-        // Noted before: if the process does not survive it, the next one knows.
-        let cut_off = store.begin_photo_look(digest, uploader).await?;
-        if cut_off >= MOST_LOOKS {
-            drop(place);
-            return self
-                .refuse(store, digest, uploader, &pieces, Refused::NeverFinished)
-                .await;
-        }
-        let looking = {
-            let bytes = bytes.clone();
-            tokio::task::spawn_blocking(move || {
-                let checked = check::check(&bytes, digest);
-                drop(place);
-                checked
-            })
+        let looking = look(store.clone(), digest, uploader, bytes.clone(), place);
+        // Nothing is known of the photo where the task itself came to no end: it is looked at later.
+        let Ok(checked) = tokio::spawn(looking).await else {
+            return Err(PhotoError::Busy);
         };
-        // A decoder that panics has found something that it cannot read.
-        let checked = looking
-            .await
-            .unwrap_or_else(|_| Err(Refused::Damaged("it cannot be read".to_owned())));
-        store.end_photo_look(digest, uploader).await?;
-        match checked {
+        match checked? {
             Ok(checked) => {
                 let photo = self.keep(store, digest, uploader, checked, bytes).await?;
                 self.clear(digest, uploader, &pieces).await;
@@ -255,6 +240,32 @@ impl Photos {
     pub async fn original(&self, digest: PhotoDigest) -> Result<Option<Vec<u8>>, PhotoError> {
         Ok(self.get(&Object::Original(digest)).await?)
     }
+}
+
+/// Looks at a photo, and notes that somebody does. A task of its own: whoever asked may give up meanwhile, and a look that
+/// goes on without them must not stay noted as one that the process did not survive.
+async fn look(
+    store: Store,
+    digest: PhotoDigest,
+    uploader: Uuid,
+    bytes: Bytes,
+    place: OwnedSemaphorePermit,
+) -> Result<Result<Checked, Refused>, StoreError> {
+    // Noted before: if the process does not survive it, the next one knows.
+    if store.begin_photo_look(digest, uploader).await? >= MOST_LOOKS {
+        return Ok(Err(Refused::NeverFinished));
+    }
+    let looking = tokio::task::spawn_blocking(move || {
+        let checked = check::check(&bytes, digest);
+        drop(place);
+        checked
+    });
+    // A decoder that panics has found something that it cannot read.
+    let checked = looking
+        .await
+        .unwrap_or_else(|_| Err(Refused::Damaged("it cannot be read".to_owned())));
+    store.end_photo_look(digest, uploader).await?;
+    Ok(checked)
 }
 
 /// What becomes of an original that entries of these yards cite.

@@ -62,6 +62,8 @@ pub struct Service {
     pub floor: u64,
     /// A copy of the device is noticed at the next push: it goes on under this number.
     pub fork: Option<u32>,
+    /// The next push is answered with so many seconds to wait.
+    pub busy_seconds: Option<u32>,
     /// Every push as it came.
     pub pushes: Vec<PushRequest>,
     /// Every question in one word.
@@ -94,6 +96,7 @@ impl Service {
             poison: BTreeSet::new(),
             floor: 0,
             fork: None,
+            busy_seconds: None,
             pushes: Vec::new(),
             asked: Vec::new(),
             says: |_| {},
@@ -188,6 +191,12 @@ impl Service {
 
     pub fn state(&self, clamp: ClampId) -> &ClampState {
         &self.lines[&clamp].1
+    }
+    /// A person dismisses an entry that is held.
+    pub fn dismiss(&mut self, entry: EntryId) {
+        let known = self.known.get_mut(&entry).unwrap();
+        assert_eq!(known.outcome, PushOutcome::Held);
+        known.outcome = PushOutcome::Dismissed;
     }
     pub fn is_recorded(&self, entry: EntryId) -> bool {
         self.known
@@ -347,7 +356,7 @@ impl Service {
             missing: self.missing(number),
             server_time: self.now,
             device_number: forked,
-            wait_seconds: None,
+            wait_seconds: self.busy_seconds.take(),
         })
         .unwrap();
         (self.says)(&mut told);
@@ -386,7 +395,7 @@ impl Service {
             result.position = known.position.filter(|_| same);
             result.outcome = match known.outcome {
                 PushOutcome::Recorded if same => PushOutcome::AlreadyRecorded,
-                PushOutcome::Held if same => PushOutcome::Held,
+                PushOutcome::Held | PushOutcome::Dismissed if same => PushOutcome::Held,
                 _ => PushOutcome::Refused,
             };
         } else {
@@ -641,14 +650,6 @@ impl Service {
             Asked::Lost
         })
     }
-
-    /// The number that the last push came under.
-    fn number(&self) -> u32 {
-        self.pushes
-            .last()
-            .and_then(|push| push.device_number)
-            .unwrap_or(1)
-    }
 }
 
 /// A problem of the service.
@@ -686,7 +687,7 @@ impl Transport for Service {
         self.asked.push(word.to_owned());
         let answer = match question {
             Question::Config => Answer::Config(self.config()),
-            Question::Receipts { from } => self.receipts(self.number(), *from),
+            Question::Receipts { device_number, from } => self.receipts(*device_number, *from),
             Question::Push(push) => {
                 self.pushes.push(push.as_ref().clone());
                 self.push(push)

@@ -5,11 +5,14 @@ use super::{PIECE, name, nothing, so_far};
 use crate::support::Reply;
 use crate::trade::bodies::tag_out;
 use crate::trade::fleet::Fleet;
-use clampward_api::photos::sweep;
+use clampward_api::photos::{Finished, sweep};
 use clampward_store::photos::Piece;
 use image::ImageFormat;
 use jiff::SignedDuration;
 use serde_json::json;
+use std::future::poll_fn;
+use std::pin::pin;
+use std::task::Poll;
 
 #[actix_web::test]
 async fn a_photo_of_each_kind_arrives_in_pieces_and_is_there() {
@@ -276,6 +279,63 @@ async fn a_photo_at_which_looking_was_cut_off_twice_is_refused_and_not_looked_at
         .await
         .refused(422, "photo-unreadable");
     fleet.sent_photo(&fleet.operator, &bytes).await;
+    fleet.stop().await;
+}
+
+/// What comes of some work, if it need not wait more often than that; otherwise it is given up, as a request is whose time is
+/// over.
+async fn within_waits<T>(waits: usize, work: impl Future<Output = T>) -> Option<T> {
+    let mut work = pin!(work);
+    let mut waited = 0;
+    poll_fn(|context| match work.as_mut().poll(context) {
+        Poll::Ready(done) => Poll::Ready(Some(done)),
+        Poll::Pending if waited == waits => Poll::Ready(None),
+        Poll::Pending => {
+            waited += 1;
+            Poll::Pending
+        }
+    })
+    .await
+}
+
+/// Goal: a look that nobody waits for any more is none that the process did not survive. Method: whoever asks gives up at
+/// each point at which they wait, one after the other, until they need not wait any longer.
+#[actix_web::test]
+async fn a_request_that_is_given_up_while_its_photo_is_looked_at_leaves_the_upload_as_good_as_it_was() {
+    let fleet = Fleet::start().await;
+    let store = fleet.app.store().await;
+    let uploader = fleet.operator.id.parse().expect("an id");
+    let bytes = photo_of(12);
+    let photo = name(&bytes);
+    let piece = Piece {
+        object: fleet.new_id().parse().expect("an id"),
+        starts_at: 0,
+        bytes: u32::try_from(bytes.len()).expect("short"),
+    };
+    let digest = photo.parse().expect("a digest");
+    let length = u64::from(piece.bytes);
+    fleet
+        .app
+        .photos
+        .take(&store, (digest, uploader), length, piece, bytes.clone().into())
+        .await
+        .expect("a piece");
+    let mut given_up = 0;
+    let finished = loop {
+        let work = fleet.app.photos.finish(&store, digest, uploader);
+        if let Some(finished) = within_waits(given_up, work).await {
+            break finished;
+        }
+        given_up += 1;
+        assert!(given_up < 1_000, "it comes to an end");
+        fleet.app.until_no_photo_is_looked_at().await;
+    };
+    assert!(given_up > 2, "given up {given_up} times");
+    assert!(matches!(finished, Ok(Finished::Photo(_))), "{finished:?}");
+    assert_eq!(
+        fleet.offset(&fleet.operator, &photo).await,
+        so_far(bytes.len(), true)
+    );
     fleet.stop().await;
 }
 

@@ -86,6 +86,20 @@ impl TestApp {
         }
         panic!("nobody waits");
     }
+    /// Until no look at a photo is noted that has not come to its end.
+    pub async fn until_no_photo_is_looked_at(&self) {
+        let mut owner = self.owner().await;
+        for _ in 0..MAX_LOOKS {
+            let looks: i64 = sqlx::query_scalar("select coalesce(sum(looks), 0)::bigint from photo_upload")
+                .fetch_one(&mut owner)
+                .await
+                .expect("a sum");
+            if looks == 0 {
+                return;
+            }
+        }
+        panic!("a look that came to no end is noted");
+    }
     /// Accounts and addresses that somebody tried to sign in to without success.
     pub async fn tried_accounts(&self) -> i64 {
         sqlx::query_scalar("select count(*) from sign_in_throttle")
