@@ -2,7 +2,8 @@
 //!
 //! Every lock-out has an id that anyone can derive from the entry that opens it. Only a supported return to service
 //! that names it closes it; this module only opens. What opens a lock-out follows from the entry and the versions
-//! that its author judged by, never from later knowledge.
+//! that it is judged by: its author's, and where that was by a yard or model that is not the clamp's, the clamp's own
+//! (`fold::own`).
 
 pub(crate) mod opens;
 

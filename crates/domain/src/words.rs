@@ -463,7 +463,7 @@ words! {
     Status {
         /// Registered, no credited initial inspection yet.
         AwaitingInitialInspection = "awaiting_initial_inspection",
-        /// Neither barred nor retired.
+        /// Inspected, not barred, not retired: fit, unless something is overdue or nobody's word bars it.
         InService = "in_service",
         /// A lock-out bars it.
         TaggedOut = "tagged_out",

@@ -98,6 +98,8 @@ pub struct Core {
     aside: BTreeSet<EntryId>,
     /// How many of them did not get through by themselves.
     stuck: u32,
+    /// Those of them after which nothing was answered yet: it may be the line.
+    doubted: Vec<EntryId>,
     tries: BTreeMap<EntryId, u32>,
     cursors: BTreeMap<YardId, String>,
     granted: BTreeSet<YardId>,
@@ -136,6 +138,7 @@ impl Core {
             queue: Queue::new(start.queue),
             aside: BTreeSet::new(),
             stuck: 0,
+            doubted: Vec::new(),
             tries: BTreeMap::new(),
             cursors: start.cursors,
             granted: BTreeSet::new(),
@@ -243,6 +246,9 @@ impl Core {
         self.lost = 0;
         self.report.reached = true;
         actions.push(Action::Store(store));
+        for one in std::mem::take(&mut self.doubted) {
+            actions.push(Action::Store(Store::PutOff(one)));
+        }
     }
 
     /// Goes on with a part of the run.

@@ -93,11 +93,13 @@ impl ClampState {
             .any(|registration| registration.body.yard_id == yard);
         registered || self.places.live().any(|(_, place)| *place == yard)
     }
-    /// Every model that a registration or a proven amendment names.
+    /// Every model that a registration or a proven amendment names, whether the walk has come to it or not: what was written
+    /// before is about the same clamp.
     pub(crate) fn shown_models(&self) -> impl Iterator<Item = ModelId> {
         let proven = self.proven(AmendmentField::ModelId).map(|(_, model)| model);
         self.registrations()
             .map(|registration| registration.body.model_id)
+            .chain(self.shown.models.iter().copied())
             .chain(proven)
     }
 
@@ -157,7 +159,7 @@ impl ClampState {
 
     /// The interval of the scheme of examination that was in force on the day of an examination. One that lengthens
     /// counts only if it is proven and was written before, or stands in a registration that somebody signed; one that
-    /// shortens counts from anybody, whenever.
+    /// shortens counts from anybody, in an amendment whenever it was written.
     pub fn examination_scheme_on(&self, day: Date, examined_at: Timestamp) -> Option<Interval> {
         let in_force = |scheme: &ExaminationScheme| scheme.valid_from <= day;
         let known = self

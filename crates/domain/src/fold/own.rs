@@ -125,7 +125,7 @@ impl ClampState {
 
     /// An inspection that was judged elsewhere, as each yard and model judges it that the clamp is shown in and as by then:
     /// nobody's word, and none where it was judged by its own.
-    pub(super) fn judged_here(&self, told: &Entry, reference: &Reference) -> Vec<Entry> {
+    pub fn judged_here(&self, told: &Entry, reference: &Reference) -> Vec<Entry> {
         if !matches!(told.body, Body::Inspected(_)) || self.elsewhere(told).is_none() {
             return Vec::new();
         }
@@ -143,12 +143,18 @@ impl ClampState {
             .flat_map(|(model_id, model)| {
                 yards.iter().map(move |(yard_id, yard)| {
                     let rule_set = yard.value.rule_set;
+                    // Its author's version where the rules are the same: no later one judges what was written before.
+                    let rule_set_version = if rule_set == told.judged_by.rule_set {
+                        told.judged_by.rule_set_version
+                    } else {
+                        rule_set::current(rule_set).version
+                    };
                     Entry {
                         judged_by: JudgedBy {
                             yard_id: *yard_id,
                             yard_version: yard.version,
                             rule_set,
-                            rule_set_version: rule_set::current(rule_set).version,
+                            rule_set_version,
                             model_id,
                             model_version: model.version,
                         },

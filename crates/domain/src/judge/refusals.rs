@@ -70,7 +70,7 @@ pub(super) fn refusals(
     reference: &Reference,
 ) -> Vec<Refusal> {
     let mut refusals = Vec::new();
-    if before.retired.is_some()
+    if before.retirement().is_some()
         && !matches!(
             entry.body,
             Body::Amended(_) | Body::Confirmed(_) | Body::TaggedOut(_) | Body::Used(_)

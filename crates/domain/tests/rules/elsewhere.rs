@@ -334,10 +334,17 @@ fn a_reading_within_the_limit_of_another_model_bars_by_the_clamps_own() {
         vec![NotCreditedCode::JudgedElsewhere]
     );
     assert_eq!(clamp.open(), ["shackle_eye_worn"]);
-    // In whatever order they come.
-    let mut other = clamp.entries.clone();
-    other.reverse();
-    assert_eq!(clamp.state(), fold(clamp.clamp, &other, &clamp.world.reference));
+}
+
+#[test]
+fn so_does_one_from_before_the_registration() {
+    let mut clamp = History::new(two_models(), "houston");
+    let mut body = clamp.complete(InspectionKind::Initial);
+    answer(&mut body, "shackle_eye_worn").measured = Some(mm("29.4"));
+    let early = clamp.write("2025-01-02T14:00Z", "inspector", body);
+    clamp.registered("2025-01-02T15:00Z", |body| body.model_id = id("GF-4"));
+    assert_eq!(clamp.entry(early).judged_by.model_id, id("GF-3"));
+    assert_eq!(clamp.open(), ["shackle_eye_worn"]);
 }
 
 #[test]

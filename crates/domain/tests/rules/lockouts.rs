@@ -582,6 +582,7 @@ fn a_retirement_that_nobody_signed_bars_and_leaves_the_clamp_among_those_that_be
     assert_eq!(clamp.standing("2025-01-10T16:00Z").status, Status::InService);
     assert_eq!(retired_at(&clamp), None);
     let signed = clamp.retired("2025-01-11T15:00Z");
+    assert_eq!(clamp.refusals(signed), [], "who signs for it may");
     assert_eq!(retired_at(&clamp), Some(at("2025-01-11T15:00Z")));
     // The one is undone, and the other was said all the same.
     let undone = clamp.amended(

@@ -248,8 +248,9 @@ impl Core {
         }
     }
 
-    /// An entry that does not get through although nothing goes with it is left for the next run, where it goes last:
-    /// whatever is wrong with it, or with what stands between, nothing else waits for it. Answers whether it was put aside.
+    /// An entry that does not get through although nothing goes with it is left for the next run: whatever is wrong with it,
+    /// or with what stands between, nothing else waits for it. Once anything is answered after it, it was not the line,
+    /// and it goes last from then on. Answers whether it was put aside.
     pub(super) fn put_aside(&mut self, question: &Request, why: &str, actions: &mut Vec<Action>) -> bool {
         let Request::Push { entries, .. } = question else {
             return false;
@@ -261,13 +262,13 @@ impl Core {
             return false;
         }
         self.stuck += 1;
+        self.doubted.push(one);
         self.lost = 0;
         self.aside.insert(one);
         self.report.trouble(
             TroubleCode::NotTaken,
-            &format!("entry {one} stays here and goes after all others next time, for it does not get through: {why}"),
+            &format!("entry {one} stays here and is sent next time, for it does not get through: {why}"),
         );
-        actions.push(Action::Store(Store::PutOff(one)));
         self.ask(actions);
         true
     }

@@ -41,16 +41,17 @@ impl Pulled {
     }
 }
 
-/// Whether what was pulled shows a recorded entry: its row came, or a later pull is complete up to its position. The
-/// position alone says so only of what the service can no longer lose: otherwise a standby without the entry may have taken
-/// over before that pull, and something else stands there.
+/// Whether what was pulled shows a recorded entry: what is known is complete up to its position, and its row came or it was
+/// pulled after the service had told that position. The position alone says so only of what the service can no longer lose:
+/// otherwise a standby without the entry may have taken over before that pull, and something else stands there. A row that
+/// came shows nothing by itself: what is known may have been taken anew since, from a database that is behind.
 fn is_shown(kept: &Kept, pulled: &[Pulled]) -> bool {
-    let reached = |position| {
-        pulled
-            .iter()
-            .any(|pulled| pulled.shows(position, kept.after_pull))
-    };
-    kept.seen || (kept.stable && kept.position.is_some_and(reached))
+    kept.position.is_some_and(|position| {
+        pulled.iter().any(|pulled| {
+            let came = kept.seen && position <= pulled.position;
+            came || (kept.stable && pulled.shows(position, kept.after_pull))
+        })
+    })
 }
 
 /// Notes entries whose rows came with the states of their clamps.

@@ -492,6 +492,30 @@ fn more_entries_than_are_put_aside_in_one_run_go_after_all_others_in_the_next_on
 }
 
 #[test]
+fn a_line_that_breaks_puts_no_tag_out_behind_what_was_written_after_it() {
+    struct Breaks<'a>(&'a mut Service);
+    impl Transport for Breaks<'_> {
+        fn ask(&mut self, question: &Question, each: &mut dyn FnMut(Answer) -> Done) -> Done<Asked> {
+            match question {
+                Question::Push(_) | Question::Changes { .. } | Question::Snapshot { .. } => Ok(Asked::Lost),
+                _ => self.0.ask(question, each),
+            }
+        }
+    }
+    let mut service = houston();
+    let mut device = Device::enrolled();
+    let clamp = Named::Clamp(known(&service));
+    let first = device.tag_out(clamp.clone()).id;
+    assert_eq!(device.sync(&mut Breaks(&mut service)).left, 1);
+    let mut device = device.reopened();
+    device.tag_out(clamp);
+    assert_eq!(device.sync(&mut service).left, 0);
+    let push = &service.pushes[0];
+    assert_eq!(push.entries.len(), 2, "nothing goes by itself");
+    assert_eq!(push.entries[0]["id"], first.to_string());
+}
+
+#[test]
 fn a_403_that_is_no_problem_of_the_service_ends_that_part_of_the_run_only() {
     struct Filter<'a>(&'a mut Service, fn(&Question) -> bool);
     impl Transport for Filter<'_> {

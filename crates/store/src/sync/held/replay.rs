@@ -196,7 +196,8 @@ impl Replay<'_> {
         let next = tx.now().checked_add(PAUSE).unwrap_or(Timestamp::MAX);
         sqlx::query(
             "-- held.stays
-             update held_entry set next_try_at = $2, stays_because = coalesce($3, stays_because),
+             update held_entry set next_try_at = $2,
+               stays_because = coalesce($3, case when $7 then nullif(stays_because, 'internal') else stays_because end),
                bars = bars || $4, weighed = weighed || $5,
                yards = array(select distinct unnest(yards || $6) order by 1),
                tries = case when $7 then 0 else tries end,
