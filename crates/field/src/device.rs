@@ -8,7 +8,7 @@ use crate::keys::OpenKey;
 use clampward_domain::entry::{Body, ToBeSigned, check_body};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
 use clampward_wire::sync::device::Enrolled;
-use clampward_wire::sync::push::{JudgedOffline, MAX_ENTRY_BYTES, PushEntry};
+use clampward_wire::sync::push::{JudgedOffline, MAX_ENTRY_BYTES, PushEntry, ReadEntry, read_entry};
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 
@@ -139,7 +139,20 @@ pub fn entry(device: DeviceId, fact: Fact, key: Option<&OpenKey>, moment: &Momen
             "the entry is larger than 64 KiB: write shorter notes, or in two entries",
         ));
     }
-    Ok(entry)
+    // What the service could not read would wait there for a person: whoever writes it can still write it anew. A word that
+    // restricts bars there all the same, and is never refused here.
+    let as_sent = serde_json::to_vec(&PushEntry {
+        device_seq: 1,
+        ..entry.clone()
+    })?;
+    match read_entry(&as_sent) {
+        ReadEntry::Unreadable(unreadable) if !journal::restricts(&entry) => {
+            let said = unreadable.errors.first().map(|fault| &fault.detail);
+            let detail = said.map_or("the service could not read it", String::as_str);
+            Err(Failure::refused(detail))
+        }
+        ReadEntry::Entry(_) | ReadEntry::Unreadable(_) | ReadEntry::UnknownKind(_) => Ok(entry),
+    }
 }
 
 /// Tells a fact: the entry is on the disk when this returns.

@@ -250,7 +250,8 @@ pub(super) fn use_clamp(desk: &mut Desk<'_>, arguments: Use) -> Done<bool> {
     let author = author(desk, Signing::Preferred)?;
     let row = bearer(desk, &arguments.mark)?;
     let body = Body::from(Used {
-        from: arguments.from,
+        // The service reads microseconds and nothing finer.
+        from: Timestamp::from_microsecond(arguments.from.as_microsecond()).unwrap_or(arguments.from),
         lifts: arguments.lifts,
         heaviest_load: arguments.heaviest_load,
         mean_load: arguments.mean_load,

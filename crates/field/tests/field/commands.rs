@@ -12,7 +12,7 @@ use clampward_field::device::Named;
 use clampward_field::journal;
 use clampward_field::keys::{DeviceSecret, NewSigner, Randomness, SECRET_BYTES, seal};
 use clampward_wire::sync::device::SigningKey;
-use clampward_wire::sync::push::PushRequest;
+use clampward_wire::sync::push::{PushRequest, ReadEntry, read_entry};
 use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 use std::io::{Read, Write};
@@ -343,8 +343,9 @@ fn a_return_needs_the_persons_code_names_every_open_lock_out_and_frees_nothing_b
 #[test]
 fn use_over_the_limit_is_recorded_and_bars() {
     let tablet = Tablet::new();
+    // As fine as a clock tells it: what the service cannot read is not kept.
     let from = (Timestamp::now() - SignedDuration::from_hours(1))
-        .strftime("%FT%TZ")
+        .strftime("%FT%T.123456789Z")
         .to_string();
     let (status, told) = tablet.run_with_code(
         CODE,
@@ -364,6 +365,9 @@ fn use_over_the_limit_is_recorded_and_bars() {
         told["outcome"]["opened"][0]["reason"],
         "overload_or_misuse_suspected"
     );
+    let kept = tablet.device.kept();
+    let raw = serde_json::to_vec(&kept[0].raw).unwrap();
+    assert!(matches!(read_entry(&raw), ReadEntry::Entry(_)), "{}", kept[0].raw);
 }
 
 #[test]
