@@ -34,7 +34,8 @@ use tokio::runtime::Runtime;
 /// What to measure.
 #[derive(clap::Args)]
 pub struct Options {
-    /// Measure only the rows whose name contains this: fitness, inspections, fleet, reports, stream, pulls, snapshot.
+    /// Measure only the rows whose name contains this: fitness, inspections, fleet, reports, stream, pushes, tablets,
+    /// pulls, snapshot.
     #[arg(long)]
     only: Option<String>,
     /// How long one measurement takes.
