@@ -39,6 +39,8 @@ struct Photo {
     bytes: Vec<u8>,
     /// So far it was answered for.
     arrived: usize,
+    /// Whether its last piece was sent: from then on it may have been looked at.
+    is_sent: bool,
 }
 
 impl Photo {
@@ -60,6 +62,7 @@ impl Photo {
             name: PhotoDigest::new(canonical::sha256(&[&bytes])).to_string(),
             bytes,
             arrived: 0,
+            is_sent: false,
         }
     }
 }
@@ -89,12 +92,18 @@ fn step(url: &str, token: &str, photo: &mut Photo) -> Step {
         Err(ureq::Error::StatusCode(status)) => panic!("HEAD answered {status}"),
         Err(_) => return Step::Gone,
     };
+    // Looked at twice and cut off both times, as a photo that kills the service would be: it is sent anew and looked at anew,
+    // whether this sender heard of that or the service's next start found it.
+    if offset == 0 && photo.is_sent {
+        (photo.arrived, photo.is_sent) = (0, false);
+    }
     assert!(
         offset >= photo.arrived,
         "{offset} of {} that were answered for",
         photo.arrived
     );
     let end = (offset + PIECE).min(photo.bytes.len());
+    photo.is_sent |= end == photo.bytes.len();
     let sent = ureq::patch(&address)
         .header("Authorization", &bearer)
         .header("Content-Type", "application/offset+octet-stream")
@@ -110,11 +119,7 @@ fn step(url: &str, token: &str, photo: &mut Photo) -> Step {
         }
         // Looked at by somebody else meanwhile, or no place to be looked at: asked again.
         Err(ureq::Error::StatusCode(409 | 503)) => Step::More,
-        // Looked at twice and cut off both times, as a photo that kills the service would be: sent anew, it is looked at anew.
-        Err(ureq::Error::StatusCode(422)) => {
-            photo.arrived = 0;
-            Step::More
-        }
+        Err(ureq::Error::StatusCode(422)) => Step::More,
         Err(ureq::Error::StatusCode(status)) => panic!("PATCH answered {status}"),
         Err(_) => Step::Gone,
     }
