@@ -27,24 +27,9 @@ impl ClampState {
         let told = entry;
         let weighed = self.weighed(told);
         let entry = weighed.as_ref();
-        let wll = match &entry.body {
-            Body::ProofTested(_) | Body::Used(_) => self.lowest_wll(entry, reference),
-            Body::Registered(_)
-            | Body::Inspected(_)
-            | Body::TaggedOut(_)
-            | Body::Repaired(_)
-            | Body::ReturnedToService(_)
-            | Body::Confirmed(_)
-            | Body::Transferred(_)
-            | Body::Issued(_)
-            | Body::Received(_)
-            | Body::Classified(_)
-            | Body::Amended(_)
-            | Body::Retired(_)
-            | Body::Reassessed(_) => None,
-        };
         // What was judged elsewhere opens what its author saw, and what it comes to here.
         for entry in self.judged_here(told, reference).iter().chain([entry]) {
+            let wll = || self.lowest_wll(entry, reference);
             for lockout in opened_by(entry, wll, &self.readings, reference) {
                 self.open(lockout);
             }

@@ -50,11 +50,11 @@ const UNLISTED: Source = Source::fixed(
     Certainty::Practice,
 );
 
-/// The lock-outs that `entry` opens. `wll` is the lowest rating known of the clamp; `readings` are the last readings
-/// on its present parts.
+/// The lock-outs that `entry` opens. `wll` is the lowest rating known of the clamp, asked for where it matters; `readings`
+/// are the last readings on its present parts.
 pub fn opened_by(
     entry: &Entry,
-    wll: Option<Mass>,
+    wll: impl FnOnce() -> Option<Mass>,
     readings: &Readings,
     reference: &Reference,
 ) -> Vec<Lockout> {
@@ -68,8 +68,8 @@ pub fn opened_by(
             vec![lockout]
         }
         Body::Repaired(body) => repaired(entry, body),
-        Body::ProofTested(body) => proof_tested(entry, body, wll, reference),
-        Body::Used(body) => used(entry, body, wll),
+        Body::ProofTested(body) => proof_tested(entry, body, wll(), reference),
+        Body::Used(body) => used(entry, body, wll()),
         Body::Amended(body) => match body.field {
             AmendmentField::ForeignPart => general(LockoutReason::ForeignPart, ORIGINAL_PARTS),
             AmendmentField::RetirementUndone => general(LockoutReason::RetirementUndone, UNDONE),

@@ -36,7 +36,7 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
             ));
             continue;
         };
-        let wll = state.lowest_wll(&entry, &known.reference);
+        let wll = || state.lowest_wll(&entry, &known.reference);
         for lockout in opened_by(&state.weighed(&entry), wll, &state.readings, &known.reference) {
             if lockout.bars_from <= at {
                 taken.reasons.push(WhyNot {

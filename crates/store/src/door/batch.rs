@@ -309,15 +309,17 @@ impl<'a> Batch<'a> {
     }
 }
 
-/// Whether an entry by itself opens a lock-out on this clamp, by what it was judged by or by the clamp's own, as known now. A reading by itself says no less than
-/// after others, so that none has to arrive before another one. The lowest rating may still fall: what waits to be recorded is
-/// asked about anew with each try and restricts then; what was only weighed and left the clamp alone is not weighed again and
-/// waits for a person.
+/// Whether an entry by itself opens a lock-out on this clamp, by what it was judged by or by the clamp's own, as known now. A
+/// reading by itself says no less than after others, so that none has to arrive before another one. The lowest rating may
+/// still fall: what waits to be recorded is asked about anew with each try and restricts then; what was only weighed and left
+/// the clamp alone is not weighed again and waits for a person.
 fn opens(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
-    let wll = subject.state.lowest_wll(entry, reference);
     let here = subject.state.judged_here(entry, reference);
     let mut all = here.iter().chain([entry]);
-    all.any(|entry| !opened_by(entry, wll, &Readings::new(), reference).is_empty())
+    all.any(|entry| {
+        let wll = || subject.state.lowest_wll(entry, reference);
+        !opened_by(entry, wll, &Readings::new(), reference).is_empty()
+    })
 }
 
 /// Whether a body does nothing else where it opens a lock-out. A registration and a word on an earlier entry do more.
