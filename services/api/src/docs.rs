@@ -107,13 +107,9 @@ pub fn register(config: &mut ServiceConfig) {
         .route("/docs/style.css", web::get().to(style))
         .route("/docs/", web::get().to(|| moved("/docs")))
         .route("/docs/reference", web::get().to(|| moved("/docs/reference/")))
-        .service(SwaggerUi::new("/docs/reference/{_:.*}").config(reference));
-    for path in made().pages.keys() {
-        config.route(
-            path,
-            web::get().to(move |request: HttpRequest| shown(request, path)),
-        );
-    }
+        .service(SwaggerUi::new("/docs/reference/{_:.*}").config(reference))
+        .route("/docs", web::get().to(shown))
+        .route("/docs/{page}", web::get().to(shown));
 }
 
 async fn contract(request: HttpRequest) -> HttpResponse {
@@ -130,8 +126,8 @@ async fn moved(to: &'static str) -> HttpResponse {
         .finish()
 }
 
-async fn shown(request: HttpRequest, path: &'static str) -> HttpResponse {
-    match made().pages.get(path) {
+async fn shown(request: HttpRequest) -> HttpResponse {
+    match made().pages.get(request.path()) {
         Some(page) => page.answer(&request),
         None => Failure::not_found("page").error_response(),
     }

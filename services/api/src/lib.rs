@@ -15,6 +15,7 @@ pub mod extract;
 mod frame;
 pub mod healthcheck;
 pub mod idempotency;
+mod in_runtime;
 pub mod limits;
 pub mod logs;
 pub mod metrics;

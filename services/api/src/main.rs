@@ -306,7 +306,7 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
     })?;
     let photos = Arc::new(Photos::new(options.photos));
     let background = tokio::spawn(background::run(store.clone()));
-    let sweeping = actix_web::rt::spawn(photos::sweep::run(store.clone(), Arc::clone(&photos)));
+    let sweeping = photos::sweep::begin(store.clone(), Arc::clone(&photos));
     let signing_keys = KeyRing::open(&options.signing_key, clock.now())?;
     if let Some(since) = signing_keys.is_overdue(clock.now()) {
         tracing::warn!(event = "signing_key_overdue", %since, "the signing key is to be replaced: clampward-api rotate-signing-key");

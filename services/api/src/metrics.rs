@@ -4,6 +4,7 @@
 //! counted per request is registered once, so that counting is an addition. Without a listener nothing is counted.
 
 use crate::catalogue::{Catalogue, Known};
+use crate::in_runtime::InRuntime;
 use crate::quota::Quotas;
 use crate::reply::chain;
 use crate::shedding::{Class, Shedder};
@@ -286,7 +287,8 @@ pub(crate) fn serve(
 }
 
 async fn read(metrics: web::Data<Metrics>, watched: web::Data<Watched>) -> HttpResponse {
+    let rendered = InRuntime::new(async move { metrics.render(&watched).await }).await;
     HttpResponse::Ok()
         .content_type("text/plain; version=0.0.4; charset=utf-8")
-        .body(metrics.render(&watched).await)
+        .body(rendered)
 }

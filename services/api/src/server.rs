@@ -139,7 +139,8 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         store: connect(1)?,
     };
     rt::spawn(keep_house(Arc::clone(&quotas), Arc::clone(&counters)));
-    rt::spawn(Arc::clone(&waiting).look(connect(1)?));
+    // Not a task of this thread alone: those are dropped outside the runtime, and this one may have a connection.
+    tokio::spawn(Arc::clone(&waiting).look(connect(1)?));
     let shared = (Arc::clone(&readiness), Arc::clone(&counters), waiting);
     let server = HttpServer::new(move || {
         let (readiness, counters, waiting) = &shared;

@@ -2,10 +2,11 @@
 //! it panics.
 
 use super::correlation::Ids;
+use crate::in_runtime::InRuntime;
 use crate::logs;
 use std::future::{Future, poll_fn};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::pin::pin;
+use std::pin::Pin;
 use std::task::Poll;
 use std::time::Duration;
 
@@ -21,11 +22,11 @@ pub(super) enum Ended<T> {
 
 /// Runs a call.
 pub(super) async fn call<T>(ids: Ids, most: Duration, work: impl Future<Output = T>) -> Ended<T> {
-    let mut work = pin!(work);
+    let mut work = InRuntime::new(work);
     let guarded = poll_fn(|context| {
         let _here = logs::enter(ids);
         // What panicked is dropped and never polled again; it shares nothing with other requests but locks, which are poisoned.
-        match catch_unwind(AssertUnwindSafe(|| work.as_mut().poll(context))) {
+        match catch_unwind(AssertUnwindSafe(|| Pin::new(&mut work).poll(context))) {
             Ok(Poll::Pending) => Poll::Pending,
             Ok(Poll::Ready(done)) => Poll::Ready(Ended::Done(done)),
             Err(_) => Poll::Ready(Ended::Panicked),

@@ -2,7 +2,10 @@
 
 use super::finish::{Finished, PhotoError};
 use super::place::Photos;
+use crate::in_runtime::InRuntime;
 use crate::limits::PHOTO_UPLOAD_KEPT;
+use actix_web::rt;
+use actix_web::rt::task::JoinHandle;
 use clampward_store::Store;
 use jiff::SignedDuration;
 use std::sync::Arc;
@@ -19,8 +22,12 @@ const AT_ONCE: u32 = 50;
 /// How many pieces are looked at in one look.
 const PIECES_AT_ONCE: usize = 1000;
 
-/// Runs until the process stops.
-pub async fn run(store: Store, photos: Arc<Photos>) {
+/// Begins to look again and again, until the process stops.
+pub fn begin(store: Store, photos: Arc<Photos>) -> JoinHandle<()> {
+    rt::spawn(InRuntime::new(run(store, photos)))
+}
+
+async fn run(store: Store, photos: Arc<Photos>) {
     loop {
         if let Err(error) = once(&store, &photos).await {
             tracing::warn!(error = %crate::reply::chain(&error), "sweeping up photos failed; it is tried again");

@@ -1,6 +1,7 @@
 //! Bodies that are made while they are sent: what is missing at the end shows.
 
 use super::Failure;
+use crate::in_runtime::InRuntime;
 use crate::limits::STREAM_READER;
 use actix_web::body::{BodySize, MessageBody};
 use actix_web::rt;
@@ -52,7 +53,8 @@ where
     F: Future<Output = Result<Parts, Stop>> + 'static,
 {
     let (sender, parts) = mpsc::channel(1);
-    rt::spawn(async move {
+    // A stop does not wait for what nobody reads any more.
+    rt::spawn(InRuntime::new(async move {
         let written = match write(Parts(sender)).await {
             Ok(parts) => parts.put(Part::End).await,
             Err(stop) => Err(stop),
@@ -64,7 +66,7 @@ where
                 tracing::warn!(error = %failure, "a stream breaks off");
             }
         }
-    });
+    }));
     Stream { parts, ended: false }
 }
 
