@@ -7,7 +7,7 @@
 
 pub(crate) mod opens;
 
-pub use opens::opened_by;
+pub(crate) use opens::opened_by;
 
 use crate::ids::{BulletinId, EntryId, LockoutId, PersonId};
 use crate::source::Source;

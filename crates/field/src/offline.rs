@@ -131,18 +131,20 @@ pub fn known(connection: &Connection, row: ClampRow, person: Option<PersonId>) -
     // What all of its yards tell, or its own state, which may be of a later page of one of them.
     let pulled: Vec<Pulled> = mirror::least(&yards).into_iter().chain([row.pulled()]).collect();
     let own = journal::own_entries(connection, Some(row.clamp_id), row.mark.as_deref(), &pulled)?;
-    let of_state = row.state.yards();
     let told = own
         .iter()
         .filter_map(|own| own.entry.as_ref()?.judged_by.as_ref());
-    let all_yards: Vec<YardId> = of_state
+    let all_yards: Vec<YardId> = row
+        .state
+        .yards_ever()
         .into_iter()
         .chain(yards.iter().map(|yard| yard.yard_id))
         .chain(told.clone().map(|told| told.yard))
         .collect();
+    // The lowest of all ratings counts, and a reading is judged by every model it was shown to be.
     let models: Vec<_> = row
         .state
-        .model_id()
+        .models()
         .into_iter()
         .chain(told.map(|told| told.model))
         .collect();
@@ -204,6 +206,19 @@ fn judge_within(connection: &Connection, mark: &str, moment: &Moment) -> Done<An
     Ok(answer)
 }
 
+/// Whether the figures of every model are there that says anything about a clamp: an earlier one may have the lower rating.
+fn knows_its_models(known: &Known, at: Timestamp) -> bool {
+    let (state, reference) = (&known.row.state, &known.reference);
+    let has_present = state
+        .model_id()
+        .is_some_and(|model| reference.model_at(model, at).is_some());
+    has_present
+        && state
+            .models()
+            .iter()
+            .all(|model| reference.models.contains_key(model))
+}
+
 fn nothing(connection: &Connection, mark: &str) -> Done<Answer> {
     let own = journal::own_entries(connection, None, Some(mark), &[])?;
     Ok(Answer {
@@ -248,12 +263,7 @@ fn clamp(connection: &Connection, mark: &str, row: ClampRow, moment: &Moment) ->
     } = standing::standing(&known.row.state, &known.reference, at);
     let mut why: Vec<WhyNot> = reasons.into_iter().map(WhyNot::from).collect();
     let mut ends: Vec<Timestamp> = fit_until.into_iter().collect();
-    let model_known = known
-        .row
-        .state
-        .model_id()
-        .is_some_and(|model| known.reference.model_at(model, at).is_some());
-    if !model_known {
+    if !knows_its_models(&known, at) {
         why.push(WhyNot::new(
             "unknown_model",
             "This device does not know the clamp's model: synchronise.",

@@ -10,7 +10,7 @@ use crate::entry::{
 };
 use crate::finding::{basis, day_of, judge_inspection, not_judged, reading_key};
 use crate::ids::EntryId;
-use crate::lockout::{Lockout, opened_by, opens};
+use crate::lockout::{Lockout, opens};
 use crate::measured::NotJudged;
 use crate::quantity::Mass;
 use crate::reference::Reference;
@@ -27,12 +27,8 @@ impl ClampState {
         let told = entry;
         let weighed = self.weighed(told);
         let entry = weighed.as_ref();
-        // What was judged elsewhere opens what its author saw, and what it comes to here.
-        for entry in self.judged_here(told, reference).iter().chain([entry]) {
-            let wll = || self.lowest_wll(entry, reference);
-            for lockout in opened_by(entry, wll, &self.readings, reference) {
-                self.open(lockout);
-            }
+        for lockout in self.opened_by(told, &self.readings, reference) {
+            self.open(lockout);
         }
         match &entry.body {
             Body::Registered(body) => self.register(entry, body, reference),
@@ -149,7 +145,7 @@ impl ClampState {
     }
 
     /// The lowest WLL of every registration, proven amendment and model.
-    pub fn lowest_wll(&self, entry: &Entry, reference: &Reference) -> Option<Mass> {
+    pub(crate) fn lowest_wll(&self, entry: &Entry, reference: &Reference) -> Option<Mass> {
         let models = self
             .shown_models()
             .filter_map(|model| reference.model_at(model, entry.counted_at))

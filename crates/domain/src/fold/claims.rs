@@ -11,6 +11,7 @@ use crate::words::AmendmentField;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
+use std::collections::BTreeSet;
 
 /// The value of an amendment, if it is one of its field.
 pub(super) fn value<T: DeserializeOwned>(amended: &Amended) -> Option<T> {
@@ -81,6 +82,17 @@ impl ClampState {
         self.registrations()
             .map(|registration| registration.body.model_id)
             .chain(amended)
+    }
+    /// Every model whose figures may say anything about it: whoever judges it needs them all.
+    pub fn models(&self) -> BTreeSet<ModelId> {
+        self.claimed_models().chain(self.shown_models()).collect()
+    }
+    /// Every yard that has it or that its entries show it in.
+    pub fn yards_ever(&self) -> BTreeSet<YardId> {
+        self.yards()
+            .into_iter()
+            .chain(self.shown.yards.keys().copied())
+            .collect()
     }
     /// Whether a registration or a proven amendment makes it one of this model.
     pub fn is_shown_as(&self, model: ModelId) -> bool {

@@ -9,7 +9,9 @@
 use super::ClampState;
 use super::claims::value;
 use crate::entry::{Body, Entry, JudgedBy};
-use crate::ids::{EntryId, ModelId, YardId};
+use crate::finding::Readings;
+use crate::ids::{EntryId, LockoutId, ModelId, YardId};
+use crate::lockout::{Lockout, opened_by};
 use crate::reference::Reference;
 use crate::rule_set;
 use crate::words::AmendmentField;
@@ -123,9 +125,29 @@ impl ClampState {
         }
     }
 
+    /// The lock-outs that an entry opens on this clamp: what its author saw, and, judged elsewhere, what it comes to by the
+    /// clamp's own. `readings` are the last ones on its present parts.
+    pub fn opened_by(&self, told: &Entry, readings: &Readings, reference: &Reference) -> Vec<Lockout> {
+        let mut opened: BTreeMap<LockoutId, Lockout> = BTreeMap::new();
+        let here = self.judged_here(told, reference);
+        for entry in here.iter().chain([self.weighed(told).as_ref()]) {
+            let wll = || self.lowest_wll(entry, reference);
+            for lockout in opened_by(entry, wll, readings, reference) {
+                // Of two findings about one place the one that bars earlier counts.
+                let earlier = opened
+                    .get(&lockout.id)
+                    .is_some_and(|known| known.bars_from < lockout.bars_from);
+                if !earlier {
+                    opened.insert(lockout.id, lockout);
+                }
+            }
+        }
+        opened.into_values().collect()
+    }
+
     /// An inspection that was judged elsewhere, as each yard and model judges it that the clamp is shown in and as by then:
     /// nobody's word, and none where it was judged by its own.
-    pub fn judged_here(&self, told: &Entry, reference: &Reference) -> Vec<Entry> {
+    fn judged_here(&self, told: &Entry, reference: &Reference) -> Vec<Entry> {
         if !matches!(told.body, Body::Inspected(_)) || self.elsewhere(told).is_none() {
             return Vec::new();
         }

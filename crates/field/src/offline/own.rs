@@ -4,7 +4,6 @@ use super::{Known, WhyNot};
 use crate::journal::{KeptState, Restriction};
 use clampward_domain::entry::{Body, Entry, JudgedBy};
 use clampward_domain::fold::{ClampState, Evidence};
-use clampward_domain::lockout::opened_by;
 use clampward_domain::reference::Reference;
 use clampward_domain::standing::standing;
 use clampward_domain::words::FitnessReason;
@@ -36,8 +35,7 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
             ));
             continue;
         };
-        let wll = || state.lowest_wll(&entry, &known.reference);
-        for lockout in opened_by(&state.weighed(&entry), wll, &state.readings, &known.reference) {
+        for lockout in state.opened_by(&entry, &state.readings, &known.reference) {
             if lockout.bars_from <= at {
                 taken.reasons.push(WhyNot {
                     since: Some(lockout.bars_from),

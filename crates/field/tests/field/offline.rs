@@ -1,14 +1,18 @@
 //! What a device says without a network: never better than it can prove.
 
-use crate::domain::{World, at, complete, finding, kg};
+use crate::domain::{World, answer, at, complete, finding, id, kg, mm};
 use crate::support::service::Service;
 use crate::support::{Device, houston, tag_out};
 use clampward_domain::calendar::Interval;
-use clampward_domain::entry::{ReturnedToService, TaggedOut, Used};
-use clampward_domain::ids::{ClampId, lockout_id};
-use clampward_domain::words::{EntryKind, Ground, InspectionKind, LockoutReason, Outcome, RuleSetName};
+use clampward_domain::entry::{Amended, JudgedBy, ReturnedToService, TaggedOut, Used};
+use clampward_domain::ids::{ClampId, ModelId, lockout_id};
+use clampward_domain::reference::Model;
+use clampward_domain::words::{
+    AmendmentField, EntryKind, Ground, InspectionKind, LockoutReason, Outcome, RuleSetName,
+};
 use clampward_field::device::Named;
 use jiff::SignedDuration;
+use std::sync::Arc;
 
 const MARK: &str = "HMW-0042";
 
@@ -175,6 +179,86 @@ fn use_over_the_working_load_limit_bars_at_once() {
     };
     device.tell(Named::Clamp(clamp), "operator", overload);
     assert_eq!(device.why_not(MARK), ["tagged_out"]);
+}
+
+/// A service whose clamp was registered as a GF-3, and shown since to be another model.
+fn shown_to_be(model: &str, change: impl FnOnce(&mut Model)) -> (Service, Device, ClampId) {
+    let mut world = World::new();
+    let mut versions = world.reference.models[&id::<ModelId>("GF-3")].clone();
+    let other = Arc::make_mut(&mut versions.0[0].value);
+    other.model = model.to_owned();
+    change(other);
+    world.reference.models.insert(id(model), versions);
+    let mut service = Service::new(world);
+    service.grant("houston");
+    let clamp = service.clamp_in_service("houston", MARK);
+    let registration = service.state(clamp).registration.as_ref().unwrap().entry;
+    let amended = Amended {
+        cites: registration,
+        field: AmendmentField::ModelId,
+        value: serde_json::json!(id::<ModelId>(model)),
+        reason: "the plate says so".to_owned(),
+        document: Some("plate.jpg".to_owned()),
+    };
+    service.write(clamp, "houston", "inspector", amended);
+    assert_eq!(service.state(clamp).model_id(), Some(id(model)));
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    assert!(device.may_lift(MARK), "{:?}", device.why_not(MARK));
+    (service, device, clamp)
+}
+
+#[test]
+fn the_lowest_rating_of_every_model_it_was_shown_to_be_counts_here_too() {
+    let (mut service, mut device, clamp) = shown_to_be("GF-5", |model| model.wll = kg("5000"));
+    let used = Used {
+        from: device.clock.wall.get() - SignedDuration::from_hours(1),
+        lifts: 1,
+        heaviest_load: Some(kg("4000")),
+        mean_load: None,
+        abnormal_conditions: Vec::new(),
+        against_stop: Vec::new(),
+    };
+    device.tell(Named::Clamp(clamp), "operator", used);
+    assert_eq!(device.why_not(MARK), ["tagged_out"]);
+    device.sync(&mut service);
+    assert_eq!(device.why_not(MARK), ["tagged_out"], "as the service says");
+}
+
+#[test]
+fn without_the_model_that_it_was_registered_as_the_answer_is_no() {
+    let (_, mut device, _) = shown_to_be("GF-5", |model| model.wll = kg("5000"));
+    let first = id::<ModelId>("GF-3").to_string();
+    device
+        .database
+        .write(|connection| {
+            let gone =
+                connection.execute("delete from reference where kind = 'model' and id = ?1", [&first])?;
+            assert_eq!(gone, 1);
+            Ok(())
+        })
+        .unwrap();
+    assert_eq!(device.why_not(MARK), ["unknown_model"]);
+}
+
+#[test]
+fn an_own_reading_within_the_limit_of_another_model_bars_by_the_clamps_own_once() {
+    // An eye of 30 mm when new is as good as new at 29.4 mm; one of 36 mm has lost more than a sixth.
+    let (service, mut device, clamp) = shown_to_be("GF-4", |model| {
+        model.wear_points[0].nominal = mm("36.0");
+    });
+    let first = service.world.reference.models[&id::<ModelId>("GF-3")].numbered(1);
+    let first = Some(&*first.unwrap().value);
+    let mut worn = complete(RuleSetName::UsB3020, first, InspectionKind::Frequent, None);
+    answer(&mut worn, "shackle_eye_worn").measured = Some(mm("29.4"));
+    let stale = JudgedBy {
+        model_id: id("GF-3"),
+        ..service.judged_by("houston")
+    };
+    device.tell_judged_by(Named::Clamp(clamp), "inspector", stale, worn);
+    assert_eq!(device.why_not(MARK), ["tagged_out"]);
+    let detail = &device.ask(MARK).reasons[0].detail;
+    assert!(detail.contains("on this device (not sent yet)"), "{detail}");
 }
 
 #[test]

@@ -14,7 +14,6 @@ use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::{Body, Entry, InputError};
 use clampward_domain::finding::Readings;
 use clampward_domain::ids::{ClampId, EntryId, YardId};
-use clampward_domain::lockout::opened_by;
 use clampward_domain::reference::{Reference, YardScope};
 use clampward_domain::standing::Standing;
 use std::collections::BTreeMap;
@@ -314,12 +313,8 @@ impl<'a> Batch<'a> {
 /// still fall: what waits to be recorded is asked about anew with each try and restricts then; what was only weighed and left
 /// the clamp alone is not weighed again and waits for a person.
 fn opens(entry: &Entry, subject: &super::subject::Subject, reference: &Reference) -> bool {
-    let here = subject.state.judged_here(entry, reference);
-    let mut all = here.iter().chain([entry]);
-    all.any(|entry| {
-        let wll = || subject.state.lowest_wll(entry, reference);
-        !opened_by(entry, wll, &Readings::new(), reference).is_empty()
-    })
+    let opened = subject.state.opened_by(entry, &Readings::new(), reference);
+    !opened.is_empty()
 }
 
 /// Whether a body does nothing else where it opens a lock-out. A registration and a word on an earlier entry do more.

@@ -3,7 +3,7 @@
 pub mod service;
 
 use crate::domain::{World, id};
-use clampward_domain::entry::{Body, TaggedOut, Used};
+use clampward_domain::entry::{Body, JudgedBy, TaggedOut, Used};
 use clampward_domain::ids::EntryId;
 use clampward_domain::words::LockoutReason;
 use clampward_field::clock::{Clock, Moment};
@@ -13,7 +13,7 @@ use clampward_field::device::{self, Fact, Named};
 use clampward_field::offline::{self, Answer};
 use clampward_field::session::{Transport, synchronise};
 use clampward_wire::sync::device::Enrolled;
-use clampward_wire::sync::push::PushEntry;
+use clampward_wire::sync::push::{JudgedOffline, PushEntry};
 use jiff::{SignedDuration, Timestamp};
 use service::Service;
 use std::cell::Cell;
@@ -106,12 +106,25 @@ impl Device {
         synchronise(&mut self.database, transport, &self.clock, &mut |_| {}).unwrap()
     }
     pub fn tell(&mut self, clamp: Named, by: &str, body: impl Into<Body>) -> PushEntry {
+        self.write(clamp, by, None, body.into())
+    }
+    /// One that says by which versions it was judged.
+    pub fn tell_judged_by(
+        &mut self,
+        clamp: Named,
+        by: &str,
+        judged_by: JudgedBy,
+        body: impl Into<Body>,
+    ) -> PushEntry {
+        self.write(clamp, by, Some(judged_by.into()), body.into())
+    }
+    fn write(&mut self, clamp: Named, by: &str, judged_by: Option<JudgedOffline>, body: Body) -> PushEntry {
         let fact = Fact {
             id: self.next_id(),
             clamp,
             performed_by: id(by),
-            judged_by: None,
-            body: body.into(),
+            judged_by,
+            body,
         };
         device::tell(&mut self.database, fact, None, &self.clock).unwrap()
     }
