@@ -252,10 +252,10 @@ impl ClampState {
                 person.holds(&[Role::Safety], entry.judged_by.yard_id, entry.counted_at)
             });
         // A milder class from anybody else stands beside, and the stricter counts. What is named but not known (yet)
-        // may turn out harder.
-        let replaces = body
-            .replaces
-            .filter(|_| by_safety || (predecessor.is_some() && !milder));
+        // may turn out harder. So does one that nobody signed for: a yard may have shorter intervals of its own for the class
+        // that it would take away.
+        let harder = entry.may_count() && predecessor.is_some() && !milder;
+        let replaces = body.replaces.filter(|_| by_safety || harder);
         self.classes.add(entry.id, class, replaces);
     }
 

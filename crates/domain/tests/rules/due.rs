@@ -646,6 +646,31 @@ fn a_heavier_class_counts_at_once_whoever_sets_it() {
     );
 }
 
+#[test]
+fn a_heavier_class_that_nobody_signed_for_takes_no_shorter_interval_away() {
+    // The yard's own rule: more often than the law asks in normal service, and as it asks in heavy service.
+    let world = World::new().yard("erie", |yard| {
+        let intervals = &mut yard.intervals.frequent;
+        intervals.insert(ServiceClass::Normal, Interval::Days(10));
+        intervals.insert(ServiceClass::Heavy, Interval::Months(1));
+    });
+    let due = |signed: bool| {
+        let mut clamp = of_class(world.clone(), ServiceClass::Normal, None);
+        let first = clamp.entries[0].id;
+        let heavier = clamp.classified(
+            "2025-01-31T15:00Z",
+            "operator",
+            ServiceClass::Heavy,
+            Some(first),
+            None,
+        );
+        clamp.entry_mut(heavier).signed = signed;
+        clamp.standing("2025-01-31T18:00Z").due.frequent.unwrap().on
+    };
+    assert_eq!(due(true), Some(day("2025-02-28")));
+    assert_eq!(due(false), Some(day("2025-02-10")));
+}
+
 // Source: OSHA 29 CFR 1926.251(a)(4): custom design is proof-tested at 125 % of its rated load before first use.
 #[test]
 fn a_custom_design_is_fit_only_after_a_passed_proof_test_at_125_percent() {
