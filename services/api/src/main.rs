@@ -21,6 +21,9 @@ use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Connections of each role for what runs beside the requests.
 const BACKGROUND_CONNECTIONS: u32 = 2;
 

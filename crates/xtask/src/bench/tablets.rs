@@ -14,7 +14,7 @@ use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId};
 use clampward_domain::words::{EntryKind, Role, RuleSetName};
 use clampward_store::people::{AccountKey, NewDevice, NewEnrolment, NewSigningKey};
 use clampward_store::{Clock, Store, StoreOptions};
-use jiff::{SignedDuration, Timestamp};
+use jiff::{SignedDuration, Timestamp, Unit};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use uuid::Uuid;
@@ -101,7 +101,10 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
     let inspectors = inspectors(running);
     let mut all = Vec::with_capacity(tablets);
     for (number, inspector) in inspectors.iter().cycle().take(tablets).enumerate() {
-        let until = store.now() + GOOD;
+        // The ledger says in whole seconds how long a key is good.
+        let until = (store.now() + GOOD)
+            .round(Unit::Second)
+            .during("reading the clock")?;
         let digest = seed()?.to_vec();
         let name = format!("measuring {}", new_id());
         let enrolment = NewEnrolment {
@@ -138,7 +141,7 @@ pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
         let findings: serde_json::Value =
             serde_json::from_str(&nothing_found(inspector.rules)).during("reading findings")?;
         let inspected: Inspected =
-            serde_json::from_value(serde_json::json!({"inspection_kind": "frequent", "findings": findings}))
+            serde_json::from_value(serde_json::json!({"kind": "frequent", "findings": findings}))
                 .during("making an inspection")?;
         all.push(Tablet {
             port: running.service.port,

@@ -83,10 +83,11 @@ impl Command for Chunk<'_> {
             device: Some(self.push.device),
             yards: self.push.yards.clone(),
         });
-        let mut sight = self.look(tx, teller).await?;
+        let keys = self.held_keys()?;
+        let mut sight = self.look(tx, teller, &keys).await?;
         let mut plans = Vec::with_capacity(self.elements.len());
-        for element in self.elements {
-            plans.push(sight.plan(element, self.hold, &mut to_take)?);
+        for (element, key) in self.elements.iter().zip(keys) {
+            plans.push(sight.plan(element, key, self.hold, &mut to_take)?);
         }
         let mut batch = Batch::open(self.store, tx, &to_take).await?;
         if batch.reference().version != reference.version {
@@ -155,18 +156,27 @@ fn outcome(settled: &Settled<'_>, plan: &Plan) -> Result<BecameWhat, StoreError>
 }
 
 impl<'a> Chunk<'a> {
+    /// What stands for each element: a digest of all that it says.
+    fn held_keys(&self) -> Result<Vec<HeldKey>, StoreError> {
+        self.elements
+            .iter()
+            .map(|element| held_key(self.push.device, element))
+            .collect()
+    }
+
     /// Looks up ids, marks and clocks: everything at once for all elements.
-    async fn look<'s>(&self, tx: &mut Tx, teller: Teller<'s>) -> Result<Sight<'s>, StoreError>
+    async fn look<'s>(
+        &self,
+        tx: &mut Tx,
+        teller: Teller<'s>,
+        keys: &[HeldKey],
+    ) -> Result<Sight<'s>, StoreError>
     where
         'a: 's,
     {
-        let mut ids: Vec<Uuid> = Vec::new();
-        let mut keys: Vec<Uuid> = Vec::new();
-        for element in self.elements {
-            ids.extend(element.read.id().map(EntryId::uuid));
-            keys.push(held_key(self.push.device, element)?.id.uuid());
-        }
-        ids.extend(&keys);
+        let keys: Vec<Uuid> = keys.iter().map(|key| key.id.uuid()).collect();
+        let own = self.elements.iter().filter_map(|element| element.read.id());
+        let ids: Vec<Uuid> = own.map(EntryId::uuid).chain(keys.iter().copied()).collect();
         let marks: BTreeSet<String> = self
             .elements
             .iter()

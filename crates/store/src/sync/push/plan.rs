@@ -14,6 +14,7 @@ use clampward_domain::mark::exact_key;
 use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
 
+/// What stands for an element among those that are held.
 pub(super) fn held_key(device: DeviceId, element: &Element) -> Result<HeldKey, StoreError> {
     match &element.read {
         Read::Entry(told) => HeldKey::of_told(device, told),
@@ -73,18 +74,19 @@ pub(super) fn marks(read: &Read) -> Vec<String> {
 }
 
 impl Sight<'_> {
-    /// What is to happen to an element; what has to be locked for it goes to `to_take`.
+    /// What is to happen to an element, by the key that stands for it; what has to be locked for it goes to `to_take`.
     pub(super) fn plan(
         &mut self,
         element: &Element,
+        key: HeldKey,
         hold: Option<Hold>,
         to_take: &mut ToTake,
     ) -> Result<Plan, StoreError> {
         let plan = match &element.read {
-            Read::Entry(told) => self.plan_entry(element, told, hold, to_take)?,
-            Read::Unreadable(unread) => self.plan_unread(element, unread, HeldReason::Unreadable),
-            Read::UnknownKind(unread) => self.plan_unread(element, unread, HeldReason::UnknownKind),
-            Read::Failed(unread) => self.plan_unread(element, unread, HeldReason::Internal),
+            Read::Entry(told) => self.plan_entry(element, told, key, hold, to_take)?,
+            Read::Unreadable(unread) => self.plan_unread(element, unread, key, HeldReason::Unreadable),
+            Read::UnknownKind(unread) => self.plan_unread(element, unread, key, HeldReason::UnknownKind),
+            Read::Failed(unread) => self.plan_unread(element, unread, key, HeldReason::Internal),
         };
         let plan = match plan {
             Plan::Keep(mut kept) if hold == Some(Hold::Only) => {
@@ -104,8 +106,7 @@ impl Sight<'_> {
         Ok(plan)
     }
 
-    fn plan_unread(&self, element: &Element, unread: &Unread, reason: HeldReason) -> Plan {
-        let key = HeldKey::of_raw(self.push.device, unread.id, &element.raw);
+    fn plan_unread(&self, element: &Element, unread: &Unread, key: HeldKey, reason: HeldReason) -> Plan {
         if let Some(held) = self.held.iter().find(|held| held.id == key.id) {
             return Plan::Held(held.clone());
         }
@@ -199,10 +200,10 @@ impl Sight<'_> {
         &mut self,
         element: &Element,
         told: &Told,
+        key: HeldKey,
         hold: Option<Hold>,
         to_take: &mut ToTake,
     ) -> Result<Plan, StoreError> {
-        let key = HeldKey::of_told(self.push.device, told)?;
         let before = self.held.iter().find(|held| held.id == key.id);
         if let Some(known) = self.known.get(&told.id) {
             // Whatever it was called, it is about the clamp that it was recorded of.
