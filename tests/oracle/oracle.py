@@ -231,13 +231,14 @@ class Clamp:
 
     # Standing ------------------------------------------------------------------------------------------------
     def classes(self, facts):
-        """Registration or classifications that stand: a milder class replaces only by the word of the safety role."""
+        """Registration or classifications that stand: a milder class replaces only by the word of the safety role, and
+        none where nobody signed."""
         order, live = ["normal", "heavy", "severe"], [facts[0]["n"]]
         for fact in (f for f in facts if f["kind"] == "classified"):
             before, after = self.h["facts"][fact["replaces"]]["service_class"], fact["service_class"]
             milder = before != after and ("special" in (before, after) or order.index(after) < order.index(before))
-            safety = fact["signed"] and "safety" in self.h["people"][fact["by"]]["roles"]
-            if fact["replaces"] in live and (safety or not milder):
+            safety = "safety" in self.h["people"][fact["by"]]["roles"]
+            if fact["replaces"] in live and fact["signed"] and (safety or not milder):
                 live.remove(fact["replaces"])
             live.append(fact["n"])
         return [self.h["facts"][n] for n in live]

@@ -34,7 +34,7 @@ pub const CAUTIONS: &[&str] = &[
 ];
 
 /// Why the answer is "no": a word of the contract, or one of the device's own (`unknown_clamp`, `own_entry_unreadable`,
-/// `unknown_model`).
+/// `unknown_model`, `unknown_yard`).
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct WhyNot {
     /// Stable code.

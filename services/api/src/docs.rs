@@ -74,15 +74,23 @@ impl Served {
     }
 }
 
-/// Makes everything, the first time that it is asked for.
-fn made() -> &'static Made {
+/// Everything, made the first time that it is asked for; others are answered meanwhile.
+async fn made() -> &'static Made {
     static MADE: OnceLock<Made> = OnceLock::new();
-    MADE.get_or_init(|| {
+    if let Some(made) = MADE.get() {
+        return made;
+    }
+    let making = web::block(|| MADE.get_or_init(Made::new)).await;
+    making.unwrap_or_else(|_| MADE.get_or_init(Made::new))
+}
+
+impl Made {
+    fn new() -> Self {
         // The document is ours and always JSON; the tests of the contract would fail otherwise.
         let document = openapi::published().unwrap_or_default();
         let html = |page: &Page| Served::new(HTML, page.html());
         let operations = tables::operations(&document);
-        Made {
+        Self {
             contract: Served::new("application/json", document.to_string()),
             style: Served::new("text/css; charset=utf-8", STYLE.to_owned()),
             pages: tables::pages(&operations)
@@ -94,7 +102,7 @@ fn made() -> &'static Made {
                 .map(|kind| (kind.code, html(&tables::problem(kind, &operations))))
                 .collect(),
         }
-    })
+    }
 }
 
 /// Registers the pages, the contract and the interactive reference.
@@ -113,11 +121,11 @@ pub fn register(config: &mut ServiceConfig) {
 }
 
 async fn contract(request: HttpRequest) -> HttpResponse {
-    made().contract.answer(&request)
+    made().await.contract.answer(&request)
 }
 
 async fn style(request: HttpRequest) -> HttpResponse {
-    made().style.answer(&request)
+    made().await.style.answer(&request)
 }
 
 async fn moved(to: &'static str) -> HttpResponse {
@@ -127,18 +135,22 @@ async fn moved(to: &'static str) -> HttpResponse {
 }
 
 async fn shown(request: HttpRequest) -> HttpResponse {
-    match made().pages.get(request.path()) {
+    match made().await.pages.get(request.match_info().as_str()) {
         Some(page) => page.answer(&request),
         None => Failure::not_found("page").error_response(),
     }
 }
 
 /// The help page of a problem, if the reader is a person with a browser; programs get JSON.
-pub fn problem_page(request: &HttpRequest, kind: &Kind) -> Option<HttpResponse> {
+pub async fn problem_page(request: &HttpRequest, kind: &Kind) -> Option<HttpResponse> {
     if !wants_page(request) {
         return None;
     }
-    made().problems.get(kind.code).map(|page| page.answer(request))
+    made()
+        .await
+        .problems
+        .get(kind.code)
+        .map(|page| page.answer(request))
 }
 
 /// Whether the reader would rather have a page than JSON.

@@ -35,6 +35,13 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
             ));
             continue;
         };
+        if cannot_be_judged(&state, &entry, &known.reference) {
+            taken.reasons.push(WhyNot::new(
+                "unknown_yard",
+                "An inspection on this device was judged by other figures than the clamp's, and this device does not know \
+                 every yard that the clamp was in: synchronise, or see the yard lead.",
+            ));
+        }
         for lockout in state.opened_by(&entry, &state.readings, &known.reference) {
             if lockout.bars_from <= at {
                 taken.reasons.push(WhyNot {
@@ -69,6 +76,16 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
     ends.extend(after.fit_until);
     taken.fit_until = ends.into_iter().min();
     taken
+}
+
+/// Whether an inspection was judged elsewhere and would be judged by a yard that this device knows nothing of.
+fn cannot_be_judged(state: &ClampState, entry: &Entry, reference: &Reference) -> bool {
+    matches!(entry.body, Body::Inspected(_))
+        && state.elsewhere(entry).is_some()
+        && !state
+            .yards_ever()
+            .iter()
+            .all(|yard| reference.yards.contains_key(yard))
 }
 
 /// The state with own entries in it, for judging the next one: what they free is left out here too.

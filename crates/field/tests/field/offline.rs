@@ -4,7 +4,7 @@ use crate::domain::{World, answer, at, complete, finding, id, kg, mm};
 use crate::support::service::Service;
 use crate::support::{Device, houston, tag_out};
 use clampward_domain::calendar::Interval;
-use clampward_domain::entry::{Amended, JudgedBy, ReturnedToService, TaggedOut, Used};
+use clampward_domain::entry::{Amended, JudgedBy, ReturnedToService, TaggedOut, Transferred, Used};
 use clampward_domain::ids::{ClampId, ModelId, lockout_id};
 use clampward_domain::reference::Model;
 use clampward_domain::words::{
@@ -259,6 +259,37 @@ fn an_own_reading_within_the_limit_of_another_model_bars_by_the_clamps_own_once(
     assert_eq!(device.why_not(MARK), ["tagged_out"]);
     let detail = &device.ask(MARK).reasons[0].detail;
     assert!(detail.contains("on this device (not sent yet)"), "{detail}");
+}
+
+#[test]
+fn an_own_inspection_judged_elsewhere_that_a_yard_unknown_here_would_judge_too_bars() {
+    let mut service = Service::new(World::new());
+    service.grant("houston");
+    let clamp = service.clamp_in_service("leith", MARK);
+    let registration = service.state(clamp).registration.as_ref().unwrap().entry;
+    let moved = Transferred {
+        to_yard: id("houston"),
+        replaces: Some(registration),
+        note: None,
+    };
+    service.write(clamp, "leith", "lead", moved);
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let nothing_found = complete(RuleSetName::UsB3020, None, InspectionKind::Frequent, None);
+    let of_houston = service.judged_by("houston");
+    device.tell_judged_by(
+        Named::Clamp(clamp),
+        "inspector",
+        of_houston.clone(),
+        nothing_found.clone(),
+    );
+    assert!(!device.why_not(MARK).contains(&"unknown_yard".to_owned()));
+    let elsewhere = JudgedBy {
+        yard_id: id("erie"),
+        ..of_houston
+    };
+    device.tell_judged_by(Named::Clamp(clamp), "inspector", elsewhere, nothing_found);
+    assert!(device.why_not(MARK).contains(&"unknown_yard".to_owned()));
 }
 
 #[test]

@@ -26,7 +26,7 @@ use utoipa::ToSchema;
 #[get("/problems/{code}")]
 pub async fn help(request: HttpRequest, _: NoQuery, code: Path<String>) -> Answer {
     let kind = problem::kind(&code.0).ok_or_else(|| Failure::not_found("problem of this code"))?;
-    if let Some(page) = problem_page(&request, kind) {
+    if let Some(page) = problem_page(&request, kind).await {
         return Ok(page);
     }
     ok(&ProblemHelp {

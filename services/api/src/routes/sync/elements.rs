@@ -2,8 +2,10 @@
 //!
 //! Whatever reading one of them does, the others are read: what it fails on is said, and nothing is guessed.
 
+use crate::logs;
 use crate::reply::Failure;
 use crate::sign_in::ed25519;
+use actix_web::web;
 use clampward_domain::entry::{Body, ToBeSigned};
 use clampward_domain::ids::DeviceId;
 use clampward_domain::signing::{SigningKey, Unsigned};
@@ -28,9 +30,11 @@ pub struct Looked {
     pub errors: Vec<FieldError>,
 }
 
-/// Reads elements, and looks at their signatures.
+/// Reads elements, and looks at their signatures. Hundreds of them take their time: others are answered meanwhile.
 pub async fn read_all(store: &Store, device: DeviceId, raw: &[&[u8]]) -> Result<Vec<Looked>, Failure> {
-    let read: Vec<(Guarded, &[u8])> = raw.iter().map(|raw| (guarded(raw), *raw)).collect();
+    let raw: Vec<Vec<u8>> = raw.iter().map(|raw| raw.to_vec()).collect();
+    let reading = move || raw.into_iter().map(|raw| (guarded(&raw), raw)).collect();
+    let read: Vec<(Guarded, Vec<u8>)> = beside(reading).await?;
     let ids: Vec<Uuid> = read
         .iter()
         .filter_map(|(read, _)| match read {
@@ -43,36 +47,50 @@ pub async fn read_all(store: &Store, device: DeviceId, raw: &[&[u8]]) -> Result<
     } else {
         store.signing_keys(&ids).await?
     };
-    let element = |((read, raw), index): ((Guarded, &[u8]), u32)| {
-        let (read, errors) = taken(read, |entry, body| signing(device, entry, body, &keys));
+    let element = move |((read, raw), index): ((Guarded, Vec<u8>), u32)| {
+        let looking = || taken(read, |entry, body| signing(device, entry, body, &keys));
+        let looked = catch_unwind(AssertUnwindSafe(looking));
+        let (read, errors) = looked.unwrap_or_else(|_| taken(Err(failed(&raw)), |_, _| unsigned()));
         Looked {
-            element: Element {
-                index,
-                raw: raw.to_vec(),
-                read,
-            },
+            element: Element { index, raw, read },
             errors,
         }
     };
-    Ok(read.into_iter().zip(0..).map(element).collect())
+    beside(move || read.into_iter().zip(0..).map(element).collect()).await
+}
+
+/// Work on a thread that may be busy with it.
+async fn beside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Failure> {
+    let ids = logs::current();
+    let work = move || {
+        let _here = ids.map(logs::enter);
+        work()
+    };
+    web::block(work).await.map_err(|error| Failure::internal(&error))
 }
 
 /// Reads an element again that was held. Its signature was looked at when it arrived.
 pub fn again(raw: &[u8]) -> Read {
-    let unknown = |_: &PushEntry, _: &Body| Signing::Unsigned(Unsigned::NoSignature);
-    taken(guarded(raw), unknown).0
+    taken(guarded(raw), |_, _| unsigned()).0
 }
 
 /// An element as it was read, or what can be made out of one on which reading failed altogether.
 type Guarded = Result<ReadEntry, Box<Unreadable>>;
 
 fn guarded(raw: &[u8]) -> Guarded {
-    catch_unwind(AssertUnwindSafe(|| read_entry(raw))).map_err(|_| {
-        let detail = "the service failed on it; send it again";
-        let errors = vec![FieldError::new("", "failed", detail)];
-        let read = catch_unwind(AssertUnwindSafe(|| made_out(raw, errors)));
-        Box::new(read.unwrap_or_default())
-    })
+    catch_unwind(AssertUnwindSafe(|| read_entry(raw))).map_err(|_| failed(raw))
+}
+
+/// What can be made out of an element on which the service failed.
+fn failed(raw: &[u8]) -> Box<Unreadable> {
+    let detail = "the service failed on it; send it again";
+    let errors = vec![FieldError::new("", "failed", detail)];
+    let read = catch_unwind(AssertUnwindSafe(|| made_out(raw, errors)));
+    Box::new(read.unwrap_or_default())
+}
+
+const fn unsigned() -> Signing {
+    Signing::Unsigned(Unsigned::NoSignature)
 }
 
 fn taken(read: Guarded, signing: impl Fn(&PushEntry, &Body) -> Signing) -> (Read, Vec<FieldError>) {
