@@ -160,14 +160,15 @@ impl Frame {
     }
 
     /// Completes an answer: a problem's body, the headers, the log line, the counters.
-    fn finish(&self, response: HttpResponse<BoxBody>, asked: &Asked<'_>) -> HttpResponse<BoxBody> {
+    fn finish(&self, mut response: HttpResponse<BoxBody>, asked: &Asked<'_>) -> HttpResponse<BoxBody> {
         let _here = crate::logs::enter(asked.ids);
-        let (mut response, code) = problems::write(response, asked.ids.request);
-        headers::complete(&mut response, asked.ids.request, asked.policy);
         if let Some(standing) = asked.seen.standing() {
             let spread = spread(asked.ids.request);
             self.quotas.say(standing, spread, response.headers_mut());
         }
+        // Afterwards: a problem says what the header says of when to come back.
+        let (mut response, code) = problems::write(response, asked.ids.request);
+        headers::complete(&mut response, asked.ids.request, asked.policy);
         if self.readiness.is_draining() {
             response.head_mut().set_connection_type(ConnectionType::Close);
         }

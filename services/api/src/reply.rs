@@ -24,7 +24,7 @@ use sha2::{Digest, Sha256};
 use std::fmt;
 
 /// Member of a problem that says the same as the header Retry-After.
-const RETRY_AFTER_SECONDS: &str = "retry_after_seconds";
+pub(crate) const RETRY_AFTER_SECONDS: &str = "retry_after_seconds";
 
 /// An answer, or the failure that is answered instead.
 pub type Answer = Result<HttpResponse, Failure>;

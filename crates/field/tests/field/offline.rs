@@ -5,7 +5,7 @@ use crate::support::service::Service;
 use crate::support::{Device, houston, tag_out};
 use clampward_domain::calendar::Interval;
 use clampward_domain::entry::{Amended, JudgedBy, ReturnedToService, TaggedOut, Transferred, Used};
-use clampward_domain::ids::{ClampId, ModelId, lockout_id};
+use clampward_domain::ids::{ClampId, ModelId, YardId, lockout_id};
 use clampward_domain::reference::Model;
 use clampward_domain::words::{
     AmendmentField, EntryKind, Ground, InspectionKind, LockoutReason, Outcome, RuleSetName,
@@ -275,6 +275,15 @@ fn an_own_inspection_judged_elsewhere_that_a_yard_unknown_here_would_judge_too_b
     service.write(clamp, "leith", "lead", moved);
     let mut device = Device::enrolled();
     device.sync(&mut service);
+    // The service tells a device of its own yards only.
+    let leith = id::<YardId>("leith").to_string();
+    device
+        .database
+        .write(|connection| {
+            connection.execute("delete from reference where kind = 'yard' and id = ?1", [&leith])?;
+            Ok(())
+        })
+        .unwrap();
     let nothing_found = complete(RuleSetName::UsB3020, None, InspectionKind::Frequent, None);
     let of_houston = service.judged_by("houston");
     device.tell_judged_by(

@@ -6,8 +6,8 @@ use actix_web::HttpResponse;
 use actix_web::body::BoxBody;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderName, HeaderValue, REFERRER_POLICY, RETRY_AFTER, VARY,
-    WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderMap, HeaderName, HeaderValue, REFERRER_POLICY, RETRY_AFTER,
+    VARY, WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
 };
 use uuid::Uuid;
 
@@ -20,7 +20,7 @@ const PAGE: &str = "default-src 'none'; style-src 'self'; img-src 'self'; base-u
 const REFERENCE: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
      connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 /// Seconds after which a refused client may come back: not all of them at once.
-const RETRY_SECONDS: [&str; 3] = ["1", "2", "3"];
+const RETRY_SECONDS: [u64; 3] = [1, 2, 3];
 /// The same for every answer (OWASP HTTP Headers Cheat Sheet).
 const ALWAYS: [(HeaderName, &str); 7] = [
     (X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -73,10 +73,18 @@ pub(super) fn complete(response: &mut HttpResponse<BoxBody>, id: Uuid, policy: &
     if status == StatusCode::UNAUTHORIZED && !headers.contains_key(WWW_AUTHENTICATE) {
         headers.insert(WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
     }
-    let come_back = status == StatusCode::SERVICE_UNAVAILABLE || status == StatusCode::TOO_MANY_REQUESTS;
-    if come_back && !headers.contains_key(RETRY_AFTER) {
-        let spread = usize::from(super::spread(id)) % RETRY_SECONDS.len();
-        let seconds = RETRY_SECONDS.get(spread).copied().unwrap_or("2");
-        headers.insert(RETRY_AFTER, HeaderValue::from_static(seconds));
+    if let Some(seconds) = wait(status, headers, id) {
+        headers.insert(RETRY_AFTER, HeaderValue::from(seconds));
     }
+}
+
+/// When to come back: as the answer says, or a little later for one than for another of those who are refused together.
+pub(super) fn wait(status: StatusCode, headers: &HeaderMap, id: Uuid) -> Option<u64> {
+    if status != StatusCode::SERVICE_UNAVAILABLE && status != StatusCode::TOO_MANY_REQUESTS {
+        return None;
+    }
+    let said = headers.get(RETRY_AFTER).and_then(|value| value.to_str().ok());
+    let spread = usize::from(super::spread(id)) % RETRY_SECONDS.len();
+    said.and_then(|seconds| seconds.parse().ok())
+        .or_else(|| RETRY_SECONDS.get(spread).copied())
 }

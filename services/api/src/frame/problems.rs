@@ -1,10 +1,10 @@
 //! Problems that the frame raises itself, and the body of all of them.
 
 use crate::limits;
-use crate::reply::Failure;
+use crate::reply::{Failure, RETRY_AFTER_SECONDS};
 use crate::shedding::Class;
 use actix_web::body::BoxBody;
-use actix_web::http::header::{ACCEPT_ENCODING, ALLOW, CONTENT_TYPE, HeaderValue};
+use actix_web::http::header::{ACCEPT_ENCODING, ALLOW, CONTENT_TYPE, HeaderValue, RETRY_AFTER};
 use actix_web::http::{Method, StatusCode};
 use actix_web::{HttpResponse, ResponseError};
 use clampward_wire::problem::{self, Problem};
@@ -25,6 +25,12 @@ pub(super) fn write(
         None => framework(&response),
     };
     problem.instance = Some(format!("urn:uuid:{id}"));
+    if let Some(seconds) = super::headers::wait(response.status(), response.headers(), id) {
+        problem = problem.with(RETRY_AFTER_SECONDS, seconds);
+        response
+            .headers_mut()
+            .insert(RETRY_AFTER, HeaderValue::from(seconds));
+    }
     let body = serde_json::to_vec(&problem).unwrap_or_default();
     let status = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
     let mut written = response.set_body(BoxBody::new(body));
@@ -141,4 +147,29 @@ pub(super) fn broken() -> Failure {
         problem::INTERNAL_ERROR,
         "The service failed. If this was an entry, send it again with the same id: it is recorded once at most.",
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::body::MessageBody;
+
+    // Method: one that says when, and those that leave it to the frame, by ids that spread them differently.
+    #[test]
+    fn whoever_is_to_come_back_is_told_when_by_the_header_and_by_the_body_alike() {
+        let when = |failure: Failure, id: u128| {
+            let (written, _) = write(failure.error_response(), Uuid::from_u128(id));
+            let header = written.headers().get(RETRY_AFTER).expect("a header").clone();
+            let body = written.into_body().try_into_bytes().expect("a body");
+            let body: serde_json::Value = serde_json::from_slice(&body).expect("JSON");
+            let seconds = body[RETRY_AFTER_SECONDS].as_u64().expect("a member");
+            assert_eq!(header.as_bytes(), seconds.to_string().as_bytes());
+            seconds
+        };
+        let busy = || Failure::new(problem::UNAVAILABLE, "busy");
+        assert_eq!([0, 1, 2].map(|id| when(busy(), id)), [1, 2, 3]);
+        assert_eq!(when(overloaded(Class::Lists), 3), 1);
+        let later = busy().retry_after(jiff::SignedDuration::from_secs(7));
+        assert_eq!(when(later, 2), 7);
+    }
 }

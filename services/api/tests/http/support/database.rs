@@ -89,7 +89,8 @@ impl TestApp {
     /// Until no look at a photo is noted that has not come to its end.
     pub async fn until_no_photo_is_looked_at(&self) {
         let mut owner = self.owner().await;
-        for _ in 0..MAX_LOOKS {
+        // A look at a photo takes seconds where others want the processor, too.
+        for _ in 0..20 * MAX_LOOKS {
             let looks: i64 = sqlx::query_scalar("select coalesce(sum(looks), 0)::bigint from photo_upload")
                 .fetch_one(&mut owner)
                 .await
