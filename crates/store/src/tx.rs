@@ -180,15 +180,25 @@ impl Store {
 
 /// Begins on a connection that is alive. Connections are not tried before use, so that one which died while it was idle
 /// shows here; nothing has happened on it yet.
-async fn begin_alive(pool: &PgPool) -> Result<Transaction<'static, Postgres>, StoreError> {
+pub(crate) async fn begin_alive(pool: &PgPool) -> Result<Transaction<'static, Postgres>, StoreError> {
     let mut dead = 0;
     loop {
-        match pool.begin().await {
+        match begin(pool).await {
             Ok(begun) => return Ok(begun),
             Err(error) if dead < pool.options().get_max_connections() && is_dead(&error) => dead += 1,
             Err(error) => return Err(error.into()),
         }
     }
+}
+
+/// Begins, whether whoever asked waits for it or gives up. What is given up while its BEGIN is on the way goes back to the
+/// pool inside a transaction of which sqlx 0.9.0 does not know (its issue 4393): what others did next on that connection
+/// would be locked, and lost with it. As a task of its own BEGIN is always answered, and then rolled back.
+async fn begin(pool: &PgPool) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
+    let connection = pool.acquire().await?;
+    tokio::spawn(Transaction::begin(connection, None))
+        .await
+        .map_err(|_| sqlx::Error::WorkerCrashed)?
 }
 
 /// Whether the connection was closed from the other side.

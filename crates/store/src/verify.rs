@@ -10,9 +10,10 @@ mod projections;
 mod reference;
 mod streams;
 
+use crate::tx::begin_alive;
 use crate::{Store, StoreError};
 use serde::Serialize;
-use sqlx::{Connection, Executor, PgConnection};
+use sqlx::{Executor, PgConnection};
 use uuid::Uuid;
 
 /// Kinds of violations.
@@ -110,8 +111,7 @@ impl VerifyReport {
 impl Store {
     /// Verifies the whole database.
     pub async fn verify(&self) -> Result<VerifyReport, StoreError> {
-        let mut connection = self.inner.door.acquire().await?;
-        let mut tx = connection.begin().await?;
+        let mut tx = begin_alive(&self.inner.door).await?;
         tx.execute("set transaction isolation level repeatable read, read only")
             .await?;
         // Long on purpose: it walks everything.

@@ -15,9 +15,11 @@ use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason};
 use clampward_store::ledger::append;
 use clampward_store::people::RevocationBody;
-use clampward_store::{Mode, NewEntry, Recording, Store, StoreOptions};
+use clampward_store::{Mode, NewEntry, Recording, Store, StoreError, StoreOptions};
+use clampward_testkit::within_waits;
 use jiff::SignedDuration;
 use std::collections::BTreeSet;
+use support::Bench;
 use support::world::*;
 use tokio::task::JoinSet;
 
@@ -272,6 +274,41 @@ async fn connections_that_died_while_idle_do_not_show() {
         world
             .does(INSPECTOR, clamp, inspection(InspectionKind::Frequent))
             .await;
+    }
+}
+
+/// Goal: nothing that is done after somebody gave up is part of what they began: it would be locked, and lost. Method: whoever
+/// asks gives up at each point at which they wait; what comes next on their connection must not find a transaction open.
+#[tokio::test]
+async fn a_transaction_that_is_given_up_anywhere_leaves_none_open() {
+    let bench = Bench::new().await;
+    let mut owner = bench.owner().await;
+    let store = Store::connect(StoreOptions {
+        url: bench.database.service_url.clone(),
+        max_connections: 1,
+        clock: bench.clock.clone(),
+    })
+    .await
+    .unwrap();
+    for waits in 0.. {
+        let work = store.run_tx("test", async |tx| {
+            run(tx, "select 1").await;
+            Ok::<_, StoreError>(())
+        });
+        let finished = within_waits(waits, work).await;
+        store.position().await.unwrap();
+        let open: Vec<String> = sqlx::query_scalar(
+            "select query from pg_stat_activity where datname = current_database()
+               and usename = 'clampward_service' and state like 'idle in transaction%'",
+        )
+        .fetch_all(&mut owner)
+        .await
+        .unwrap();
+        assert_eq!(open, Vec::<String>::new(), "given up after {waits} waits");
+        if finished.is_some() {
+            assert!(waits > 0, "never given up");
+            return;
+        }
     }
 }
 

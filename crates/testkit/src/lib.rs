@@ -7,8 +7,10 @@
 #[cfg(feature = "containers")]
 mod container;
 mod database;
+mod given_up;
 pub mod postgres;
 pub mod server;
 pub mod supervised;
 
 pub use database::{SERVICE_PASSWORD, SERVICE_ROLE, TestDatabase, ensure_database, url_as};
+pub use given_up::within_waits;

@@ -166,6 +166,7 @@ impl Frame {
             let spread = spread(asked.ids.request);
             self.quotas.say(standing, spread, response.headers_mut());
         }
+        headers::say_when(&mut response, asked.ids.request);
         // Afterwards: a problem says what the header says of when to come back.
         let (mut response, code) = problems::write(response, asked.ids.request);
         headers::complete(&mut response, asked.ids.request, asked.policy);

@@ -18,6 +18,7 @@ use aws_lc_rs::aead::{AES_256_GCM, Aad, LessSafeKey, NONCE_LEN, Nonce, UnboundKe
 use aws_lc_rs::hkdf::{HKDF_SHA256, Salt};
 use clampward_store::once::{KeptAnswer, Once};
 use clampward_wire::problem;
+use jiff::SignedDuration;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::future::Future;
@@ -28,6 +29,9 @@ use uuid::Uuid;
 pub const IDEMPOTENCY_KEY: HeaderName = HeaderName::from_static("idempotency-key");
 /// Says that an answer is the first one again.
 pub const REPLAYED: HeaderName = HeaderName::from_static("idempotency-replayed");
+
+/// When to ask again for what is still being done.
+const SOON: SignedDuration = SignedDuration::from_secs(1);
 
 /// What an operation takes that is done once under a key, if the caller gives one.
 pub struct Idempotent {
@@ -64,7 +68,8 @@ impl Idempotent {
         let unit = match call.store().once(scope.id).await? {
             Once::UnderWay => {
                 let detail = "The request with this key is still being done; ask again in a second.";
-                return Err(Failure::new(problem::IDEMPOTENCY_KEY_IN_USE, detail));
+                let in_use = Failure::new(problem::IDEMPOTENCY_KEY_IN_USE, detail);
+                return Err(in_use.retry_after(SOON));
             }
             Once::Done(kept) if kept.fingerprint != scope.fingerprint => {
                 let detail = "This key was used for another body: give a new request a new key.";

@@ -152,10 +152,6 @@ impl ResponseError for Failure {
             let seconds = header_value(&seconds.to_string());
             response.headers_mut().insert(header::RETRY_AFTER, seconds);
         }
-        if self.0.code == problem::IDEMPOTENCY_KEY_IN_USE.code {
-            let soon = HeaderValue::from_static("1");
-            response.headers_mut().insert(header::RETRY_AFTER, soon);
-        }
         response.extensions_mut().insert(Problem::clone(&self.0));
         response
     }

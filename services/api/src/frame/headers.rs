@@ -6,8 +6,8 @@ use actix_web::HttpResponse;
 use actix_web::body::BoxBody;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderMap, HeaderName, HeaderValue, REFERRER_POLICY, RETRY_AFTER,
-    VARY, WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderName, HeaderValue, REFERRER_POLICY, RETRY_AFTER, VARY,
+    WWW_AUTHENTICATE, X_CONTENT_TYPE_OPTIONS,
 };
 use uuid::Uuid;
 
@@ -73,18 +73,18 @@ pub(super) fn complete(response: &mut HttpResponse<BoxBody>, id: Uuid, policy: &
     if status == StatusCode::UNAUTHORIZED && !headers.contains_key(WWW_AUTHENTICATE) {
         headers.insert(WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
     }
-    if let Some(seconds) = wait(status, headers, id) {
-        headers.insert(RETRY_AFTER, HeaderValue::from(seconds));
-    }
 }
 
-/// When to come back: as the answer says, or a little later for one than for another of those who are refused together.
-pub(super) fn wait(status: StatusCode, headers: &HeaderMap, id: Uuid) -> Option<u64> {
-    if status != StatusCode::SERVICE_UNAVAILABLE && status != StatusCode::TOO_MANY_REQUESTS {
-        return None;
+/// Says when to come back, where the answer does not: for one a little later than for another of those who are refused
+/// together.
+pub(super) fn say_when(response: &mut HttpResponse<BoxBody>, id: Uuid) {
+    let refused = [StatusCode::SERVICE_UNAVAILABLE, StatusCode::TOO_MANY_REQUESTS];
+    if !refused.contains(&response.status()) || response.headers().contains_key(RETRY_AFTER) {
+        return;
     }
-    let said = headers.get(RETRY_AFTER).and_then(|value| value.to_str().ok());
     let spread = usize::from(super::spread(id)) % RETRY_SECONDS.len();
-    said.and_then(|seconds| seconds.parse().ok())
-        .or_else(|| RETRY_SECONDS.get(spread).copied())
+    if let Some(seconds) = RETRY_SECONDS.get(spread) {
+        let seconds = HeaderValue::from(*seconds);
+        response.headers_mut().insert(RETRY_AFTER, seconds);
+    }
 }

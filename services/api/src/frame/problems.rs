@@ -25,11 +25,12 @@ pub(super) fn write(
         None => framework(&response),
     };
     problem.instance = Some(format!("urn:uuid:{id}"));
-    if let Some(seconds) = super::headers::wait(response.status(), response.headers(), id) {
+    let when = response
+        .headers()
+        .get(RETRY_AFTER)
+        .and_then(|value| value.to_str().ok());
+    if let Some(seconds) = when.and_then(|seconds| seconds.parse::<u64>().ok()) {
         problem = problem.with(RETRY_AFTER_SECONDS, seconds);
-        response
-            .headers_mut()
-            .insert(RETRY_AFTER, HeaderValue::from(seconds));
     }
     let body = serde_json::to_vec(&problem).unwrap_or_default();
     let status = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
@@ -158,7 +159,9 @@ mod tests {
     #[test]
     fn whoever_is_to_come_back_is_told_when_by_the_header_and_by_the_body_alike() {
         let when = |failure: Failure, id: u128| {
-            let (written, _) = write(failure.error_response(), Uuid::from_u128(id));
+            let (mut response, id) = (failure.error_response(), Uuid::from_u128(id));
+            super::super::headers::say_when(&mut response, id);
+            let (written, _) = write(response, id);
             let header = written.headers().get(RETRY_AFTER).expect("a header").clone();
             let body = written.into_body().try_into_bytes().expect("a body");
             let body: serde_json::Value = serde_json::from_slice(&body).expect("JSON");
@@ -171,5 +174,7 @@ mod tests {
         assert_eq!(when(overloaded(Class::Lists), 3), 1);
         let later = busy().retry_after(jiff::SignedDuration::from_secs(7));
         assert_eq!(when(later, 2), 7);
+        let in_use = Failure::new(problem::IDEMPOTENCY_KEY_IN_USE, "in use");
+        assert_eq!(when(in_use.retry_after(jiff::SignedDuration::from_secs(1)), 2), 1);
     }
 }

@@ -7,12 +7,10 @@ use crate::trade::bodies::tag_out;
 use crate::trade::fleet::Fleet;
 use clampward_api::photos::{Finished, sweep};
 use clampward_store::photos::Piece;
+use clampward_testkit::within_waits;
 use image::ImageFormat;
 use jiff::SignedDuration;
 use serde_json::json;
-use std::future::poll_fn;
-use std::pin::pin;
-use std::task::Poll;
 
 #[actix_web::test]
 async fn a_photo_of_each_kind_arrives_in_pieces_and_is_there() {
@@ -280,22 +278,6 @@ async fn a_photo_at_which_looking_was_cut_off_twice_is_refused_and_not_looked_at
         .refused(422, "photo-unreadable");
     fleet.sent_photo(&fleet.operator, &bytes).await;
     fleet.stop().await;
-}
-
-/// What comes of some work, if it need not wait more often than that; otherwise it is given up, as a request is whose time is
-/// over.
-async fn within_waits<T>(waits: usize, work: impl Future<Output = T>) -> Option<T> {
-    let mut work = pin!(work);
-    let mut waited = 0;
-    poll_fn(|context| match work.as_mut().poll(context) {
-        Poll::Ready(done) => Poll::Ready(Some(done)),
-        Poll::Pending if waited == waits => Poll::Ready(None),
-        Poll::Pending => {
-            waited += 1;
-            Poll::Pending
-        }
-    })
-    .await
 }
 
 /// Goal: a look that nobody waits for any more is none that the process did not survive. Method: whoever asks gives up at
