@@ -4,16 +4,17 @@
 //! ways of looking to it.
 
 use crate::entry::InputError;
+use std::fmt::Display;
 
 /// Faults found so far, in the order in which they were found.
 #[derive(Default)]
 pub(crate) struct Faults(pub(crate) Vec<InputError>);
 
 impl Faults {
-    /// One more.
-    pub(crate) fn add(&mut self, pointer: impl Into<String>, code: &'static str, detail: impl Into<String>) {
+    /// One more. Its place is written only here: most of what is looked at is in order.
+    pub(crate) fn add(&mut self, pointer: impl Display, code: &'static str, detail: impl Into<String>) {
         self.0.push(InputError {
-            pointer: pointer.into(),
+            pointer: pointer.to_string(),
             code,
             detail: detail.into(),
         });

@@ -91,7 +91,24 @@ pub fn judge_finding(
     last: Option<Length>,
     reference: &Reference,
 ) -> Judged {
-    let basis = basis(entry, reference);
+    judge_by(
+        basis(entry, reference),
+        entry,
+        inspected,
+        finding,
+        last,
+        reference,
+    )
+}
+
+fn judge_by(
+    basis: Basis<'_>,
+    entry: &Entry,
+    inspected: &Inspected,
+    finding: &Finding,
+    last: Option<Length>,
+    reference: &Reference,
+) -> Judged {
     let criterion = criteria::criterion(&finding.criterion);
     let measurement = criterion.and_then(|criterion| measurement(criterion, finding, last, basis));
     let fails = measurement
@@ -256,12 +273,18 @@ pub fn judge_in_scope<'a>(
     readings: &Readings,
     reference: &Reference,
 ) -> JudgedInspection<'a> {
+    let basis = basis(entry, reference);
     let findings: Vec<_> = inspected
         .findings
         .iter()
         .map(|finding| {
-            let last = readings.get(&reading_key(finding)).copied();
-            (finding, judge_finding(entry, inspected, finding, last, reference))
+            let last = finding
+                .measured
+                .and_then(|_| readings.get(&reading_key(finding)).copied());
+            (
+                finding,
+                judge_by(basis, entry, inspected, finding, last, reference),
+            )
         })
         .collect();
     let answers: BTreeMap<&str, bool> =
@@ -275,7 +298,7 @@ pub fn judge_in_scope<'a>(
                     .or_insert(answered);
                 answers
             });
-    let missing = criteria::asked(scope, basis(entry, reference).model)
+    let missing = criteria::asked(scope, basis.model)
         .filter(|(criterion, mandatory)| *mandatory && answers.get(criterion.code.as_str()) != Some(&true))
         .map(|(criterion, _)| criterion.code.as_str())
         .collect();

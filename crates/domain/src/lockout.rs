@@ -83,6 +83,10 @@ impl Lockout {
     pub fn barred_within(&self, from: Timestamp, until: Timestamp) -> bool {
         self.bars_from < until && self.closed.as_ref().is_none_or(|closing| closing.at > from)
     }
+    /// Whether this one stays where another is found about the same place: of two the one that bars earlier counts.
+    pub(crate) fn stays_beside(&self, found: &Self) -> bool {
+        self.bars_from < found.bars_from
+    }
     /// The criterion or reason as one word.
     pub fn what(&self) -> &str {
         match (&self.criterion, self.reason) {

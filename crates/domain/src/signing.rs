@@ -72,7 +72,7 @@ impl SigningKey {
     /// Whether it is the key of the entry's author on the entry's device, live when the entry counts. What comes in when
     /// nobody trusts the key any more is not signed, whatever time it tells: an inspection gives fitness back too, and
     /// whoever has the key dates it as they like. It restricts all the same, and is done or signed anew.
-    pub fn is_for(&self, entry: &ToBeSigned<'_>, counted_at: Timestamp) -> Result<(), Unsigned> {
+    pub fn is_for<B>(&self, entry: &ToBeSigned<'_, B>, counted_at: Timestamp) -> Result<(), Unsigned> {
         if self.person_id != entry.performed_by {
             return Err(Unsigned::KeyOfAnother);
         }

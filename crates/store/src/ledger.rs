@@ -7,4 +7,5 @@ mod append;
 mod chain;
 
 pub use append::{Appended, LedgerRow, append};
+pub(crate) use chain::hex;
 pub use chain::{GENESIS, Hash, Sealed, content_hash, link, seal};

@@ -19,6 +19,7 @@ use crate::problem::FieldError;
 use crate::time;
 use place::{Place, pointer_of};
 use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
+use serde_json::map::Entry;
 use serde_json::{Map, Number, Value};
 use std::cell::RefCell;
 use std::fmt;
@@ -72,7 +73,7 @@ pub fn read<T: DeserializeOwned + ToSchema + 'static>(bytes: &[u8]) -> Result<T,
 pub fn from_value<T: DeserializeOwned + ToSchema + 'static>(value: &Value) -> Result<T, ReadError> {
     let mut faults = Vec::new();
     note_times(value, &Place::Root, &mut faults);
-    let refused = match serde_path_to_error::deserialize(value) {
+    let refused = match T::deserialize(value) {
         Ok(read) => {
             faults.extend(shape::lists_for_objects::<T>(value));
             if faults.is_empty() {
@@ -80,7 +81,8 @@ pub fn from_value<T: DeserializeOwned + ToSchema + 'static>(value: &Value) -> Re
             }
             None
         }
-        Err(error) => Some(error),
+        // Once more for the place, which costs more than reading it.
+        Err(_) => serde_path_to_error::deserialize::<_, T>(value).err(),
     };
     let mut found = Found::of(faults);
     if let Some(error) = refused {
@@ -320,13 +322,19 @@ impl<'de> Visitor<'de> for Strict<'_> {
             let place = Place::Field(self.place, &key);
             let child = self.child(&place);
             child.text(&key)?;
-            if fields.contains_key(&key) {
-                let detail = format!("{key:?} is given twice: which one counts cannot be known");
-                child.note("duplicate-key", &detail)?;
-            }
             let value = map.next_value_seed(self.child(&place));
             let value = child.torn(value)?;
-            fields.insert(key, value);
+            match fields.entry(key) {
+                Entry::Vacant(entry) => {
+                    entry.insert(value);
+                }
+                Entry::Occupied(entry) => {
+                    let key = entry.key();
+                    let detail = format!("{key:?} is given twice: which one counts cannot be known");
+                    let place = Place::Field(self.place, key);
+                    self.child(&place).note("duplicate-key", &detail)?;
+                }
+            }
         }
         Ok(Value::Object(fields))
     }

@@ -9,7 +9,11 @@ use crate::words::{
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
+
+/// A body without its kind, as it is written.
+#[derive(Clone, Copy, Debug)]
+pub struct Alone<'a>(&'a Body);
 
 macro_rules! bodies {
     ($($kind:ident),+ $(,)?) => {
@@ -29,7 +33,17 @@ macro_rules! bodies {
             }
             /// The body alone as JSON.
             pub fn to_json(&self) -> Result<serde_json::Value, serde_json::Error> {
-                match self { $(Self::$kind(body) => serde_json::to_value(body)),+ }
+                serde_json::to_value(self.alone())
+            }
+            /// The body alone, to be written.
+            pub const fn alone(&self) -> Alone<'_> {
+                Alone(self)
+            }
+        }
+
+        impl Serialize for Alone<'_> {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                match self.0 { $(Body::$kind(body) => body.serialize(serializer)),+ }
             }
         }
         $(impl From<$kind> for Body { fn from(body: $kind) -> Self { Self::$kind(body) } })+

@@ -13,6 +13,7 @@ use jiff::civil::{Date, date};
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use std::collections::BTreeSet;
+use std::fmt::{self, Display};
 
 /// A fault in the input.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -43,8 +44,7 @@ const LONGEST_USE: SignedDuration = SignedDuration::from_hours(92 * 24);
 const DAYS: (Date, Date) = (date(1900, 1, 1), date(2199, 12, 31));
 
 impl Faults {
-    fn text(&mut self, pointer: impl Into<String>, text: &str, longest: usize, required: bool) {
-        let pointer = pointer.into();
+    fn text(&mut self, pointer: impl Display, text: &str, longest: usize, required: bool) {
         if required && text.trim().is_empty() {
             self.add(&pointer, "empty", "must not be empty");
         }
@@ -58,12 +58,12 @@ impl Faults {
             self.add(&pointer, "control-character", "must not hold control characters");
         }
     }
-    fn optional(&mut self, pointer: impl Into<String>, text: Option<&String>, longest: usize) {
+    fn optional(&mut self, pointer: impl Display, text: Option<&String>, longest: usize) {
         if let Some(text) = text {
             self.text(pointer, text, longest, true);
         }
     }
-    fn day(&mut self, pointer: impl Into<String>, day: Option<Date>) {
+    fn day(&mut self, pointer: impl Display, day: Option<Date>) {
         if day.is_some_and(|day| day < DAYS.0 || DAYS.1 < day) {
             self.add(
                 pointer,
@@ -72,7 +72,7 @@ impl Faults {
             );
         }
     }
-    fn count(&mut self, pointer: &str, length: usize, most: usize) {
+    fn count(&mut self, pointer: impl Display, length: usize, most: usize) {
         if length > most {
             self.add(pointer, "too-many", format!("at most {most}"));
         }
@@ -85,8 +85,8 @@ impl Faults {
             }
         }
     }
-    fn photos(&mut self, pointer: &str, photos: &[String]) {
-        self.count(pointer, photos.len(), MAX_ITEMS);
+    fn photos(&mut self, pointer: impl Display, photos: &[String]) {
+        self.count(&pointer, photos.len(), MAX_ITEMS);
         for (index, photo) in photos.iter().enumerate() {
             if let Err(error) = photo.parse::<PhotoDigest>() {
                 self.add(format!("{pointer}/{index}"), "not-sha256", error.to_string());
@@ -254,6 +254,18 @@ fn direction(pointer: &str, direction: &Direction, faults: &mut Faults) {
     }
 }
 
+/// A field of a finding, as it is pointed to.
+struct OfFinding {
+    index: usize,
+    field: &'static str,
+}
+
+impl Display for OfFinding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "/findings/{}/{}", self.index, self.field)
+    }
+}
+
 fn inspected(body: &Inspected, faults: &mut Faults) {
     faults.count("/findings", body.findings.len(), MAX_FINDINGS);
     faults.count("/lockouts", body.lockouts.len(), MAX_ITEMS);
@@ -264,7 +276,7 @@ fn inspected(body: &Inspected, faults: &mut Faults) {
             .map(|finding| (&finding.criterion, &finding.place)),
     );
     for (index, finding) in body.findings.iter().enumerate() {
-        let at = |field: &str| format!("/findings/{index}/{field}");
+        let at = |field| OfFinding { index, field };
         if crate::criteria::criterion(&finding.criterion).is_none() {
             faults.add(
                 at("criterion"),
@@ -302,7 +314,7 @@ fn inspected(body: &Inspected, faults: &mut Faults) {
             faults.add(at("place"), "not-a-place", "a place is named without `|`");
         }
         faults.optional(at("note"), finding.note.as_ref(), MAX_TEXT);
-        faults.photos(&at("photos"), &finding.photos);
+        faults.photos(at("photos"), &finding.photos);
     }
     faults.day("/next_latest_date", body.next_latest_date);
     faults.optional("/premises", body.premises.as_ref(), MAX_TEXT);

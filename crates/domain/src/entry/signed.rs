@@ -23,7 +23,7 @@ pub struct Signature {
 
 /// An entry as its author signs it. Exactly one of `clamp_id` and `mark` is there, as the author named the clamp.
 #[derive(Clone, Debug, Serialize)]
-pub struct ToBeSigned<'a> {
+pub struct ToBeSigned<'a, B = serde_json::Value> {
     /// The entry.
     pub id: EntryId,
     /// The device.
@@ -40,11 +40,11 @@ pub struct ToBeSigned<'a> {
     pub performed_at: Timestamp,
     /// Who did it: whoever signs.
     pub performed_by: PersonId,
-    /// The body as [`super::Body::to_json`] writes it.
-    pub body: &'a serde_json::Value,
+    /// The body as [`super::Body::alone`] writes it.
+    pub body: &'a B,
 }
 
-impl ToBeSigned<'_> {
+impl<B: Serialize> ToBeSigned<'_, B> {
     /// The bytes that are signed: `clampward-entry-v1`, a line feed, and this in canonical form (RFC 8785).
     pub fn bytes(&self) -> Result<Vec<u8>, CanonicalError> {
         let mut bytes = CONTEXT.to_vec();

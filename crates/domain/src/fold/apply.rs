@@ -167,10 +167,9 @@ impl ClampState {
     }
 
     fn open(&mut self, mut lockout: Lockout) {
-        // The id is derived, so the same lock-out can come only from the same entry; a closing is never lost, and of
-        // two findings about one place the one that bars earlier counts.
+        // The id is derived, so the same lock-out can come only from the same entry; a closing is never lost.
         if let Some(known) = self.lockouts.get(&lockout.id) {
-            if known.bars_from < lockout.bars_from {
+            if known.stays_beside(&lockout) {
                 return;
             }
             lockout.closed.clone_from(&known.closed);

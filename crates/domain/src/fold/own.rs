@@ -133,11 +133,8 @@ impl ClampState {
         for entry in here.iter().chain([self.weighed(told).as_ref()]) {
             let wll = || self.lowest_wll(entry, reference);
             for lockout in opened_by(entry, wll, readings, reference) {
-                // Of two findings about one place the one that bars earlier counts.
-                let earlier = opened
-                    .get(&lockout.id)
-                    .is_some_and(|known| known.bars_from < lockout.bars_from);
-                if !earlier {
+                let known = opened.get(&lockout.id);
+                if !known.is_some_and(|known| known.stays_beside(&lockout)) {
                     opened.insert(lockout.id, lockout);
                 }
             }

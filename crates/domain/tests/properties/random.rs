@@ -246,8 +246,7 @@ pub fn world() -> impl Strategy<Value = World> {
                     .collect();
             });
             // What it turns out to be where an amendment names another model.
-            let other = world.reference.models[&id::<ModelId>("GF-3")].clone();
-            world.reference.models.insert(id("GF-4"), other);
+            world = world.other_model("GF-4", |_| {});
             for (code, flag) in YARD_CODES.into_iter().zip(flags) {
                 world = world.yard(code, |yard| {
                     yard.records_use = flag;

@@ -17,13 +17,7 @@ use serde_json::json;
 
 /// With a second model, whose eye is stronger when new.
 fn two_models() -> World {
-    let mut world = World::new();
-    let mut versions = world.reference.models[&id::<ModelId>("GF-3")].clone();
-    let stronger = std::sync::Arc::make_mut(&mut versions.0[0].value);
-    stronger.model = "GF-4".to_owned();
-    stronger.wear_points[0].nominal = mm("36.0");
-    world.reference.models.insert(id("GF-4"), versions);
-    world
+    World::new().other_model("GF-4", |model| model.wear_points[0].nominal = mm("36.0"))
 }
 
 fn not_credited(clamp: &History, inspection: EntryId) -> Vec<NotCreditedCode> {

@@ -14,18 +14,13 @@ use clampward_domain::words::{
     LockoutReason, Outcome, ServiceClass,
 };
 use serde_json::{Value, json};
-use std::sync::Arc;
 
 /// With a second model of the same maker, rated for 5 t.
 fn two_models() -> World {
-    let mut world = World::new();
-    let mut versions = world.reference.models[&id::<ModelId>("GF-3")].clone();
-    let bigger = Arc::make_mut(&mut versions.0[0].value);
-    bigger.model = "GF-5".to_owned();
-    bigger.wll = kg("5000");
-    bigger.jaw_opening.max = mm("60");
-    world.reference.models.insert(id("GF-5"), versions);
-    world
+    World::new().other_model("GF-5", |model| {
+        model.wll = kg("5000");
+        model.jaw_opening.max = mm("60");
+    })
 }
 fn without_document(clamp: &mut History, amendment: EntryId) {
     if let Body::Amended(body) = &mut clamp.entry_mut(amendment).body {

@@ -121,6 +121,15 @@ impl World {
         );
         world
     }
+    /// With another model: like the first one, but for a change.
+    pub fn other_model(mut self, code: &str, change: impl FnOnce(&mut Model)) -> Self {
+        let mut versions = self.reference.models[&id::<ModelId>("GF-3")].clone();
+        let other = Arc::make_mut(&mut versions.0[0].value);
+        other.model = code.to_owned();
+        change(other);
+        self.reference.models.insert(id(code), versions);
+        self
+    }
     /// Changes a yard's only version.
     pub fn yard(mut self, code: &str, change: impl FnOnce(&mut Yard)) -> Self {
         let versions = self.reference.yards.get_mut(&id::<YardId>(code)).unwrap();

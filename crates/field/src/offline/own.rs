@@ -19,6 +19,16 @@ pub struct Taken {
     pub fit_until: Option<Timestamp>,
 }
 
+impl Taken {
+    /// Adds a reason, unless it was told before.
+    fn tell(&mut self, reason: WhyNot) {
+        let is_same = |told: &WhyNot| told.code == reason.code && told.lockout_id == reason.lockout_id;
+        if !self.reasons.iter().any(is_same) {
+            self.reasons.push(reason);
+        }
+    }
+}
+
 /// What own entries take away at an instant.
 pub fn with_own(known: &Known, at: Timestamp) -> Taken {
     let mut taken = Taken::default();
@@ -29,14 +39,14 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
     let mut state = known.row.state.clone();
     for restriction in &known.own {
         let Some(entry) = as_entry(known, restriction, at) else {
-            taken.reasons.push(WhyNot::new(
+            taken.tell(WhyNot::new(
                 "own_entry_unreadable",
                 "An entry about this clamp on this device cannot be read by this version: synchronise, or see the yard lead.",
             ));
             continue;
         };
         if cannot_be_judged(&state, &entry, &known.reference) {
-            taken.reasons.push(WhyNot::new(
+            taken.tell(WhyNot::new(
                 "unknown_yard",
                 "An inspection on this device was judged by other figures than the clamp's, and this device does not know \
                  every yard that the clamp was in: synchronise, or see the yard lead.",
@@ -44,7 +54,7 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
         }
         for lockout in state.opened_by(&entry, &state.readings, &known.reference) {
             if lockout.bars_from <= at {
-                taken.reasons.push(WhyNot {
+                taken.tell(WhyNot {
                     since: Some(lockout.bars_from),
                     lockout_id: Some(lockout.id),
                     source: Some(lockout.source.clone()),
@@ -65,13 +75,7 @@ pub fn with_own(known: &Known, at: Timestamp) -> Taken {
     }
     let after = standing(&state, &known.reference, at);
     for reason in after.reasons {
-        let told = taken
-            .reasons
-            .iter()
-            .any(|told| told.code == reason.code.code() && told.lockout_id == reason.lockout_id);
-        if !told {
-            taken.reasons.push(reason.into());
-        }
+        taken.tell(reason.into());
     }
     ends.extend(after.fit_until);
     taken.fit_until = ends.into_iter().min();

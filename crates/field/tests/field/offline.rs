@@ -4,7 +4,7 @@ use crate::domain::{World, answer, at, complete, finding, id, kg, mm};
 use crate::support::service::Service;
 use crate::support::{Device, houston, tag_out};
 use clampward_domain::calendar::Interval;
-use clampward_domain::entry::{Amended, JudgedBy, ReturnedToService, TaggedOut, Transferred, Used};
+use clampward_domain::entry::{Amended, JudgedBy, ReturnedToService, TaggedOut, Transferred};
 use clampward_domain::ids::{ClampId, ModelId, YardId, lockout_id};
 use clampward_domain::reference::Model;
 use clampward_domain::words::{
@@ -12,7 +12,6 @@ use clampward_domain::words::{
 };
 use clampward_field::device::Named;
 use jiff::SignedDuration;
-use std::sync::Arc;
 
 const MARK: &str = "HMW-0042";
 
@@ -80,7 +79,7 @@ fn after_a_restart_without_contact_the_answer_is_no() {
 fn a_monotonic_clock_that_went_backwards_is_no() {
     let (_, mut device, clamp) = synced();
     device.clock.pass(minutes(10));
-    device.used(Named::Clamp(clamp));
+    device.used(Named::Clamp(clamp), "1500");
     assert!(device.may_lift(MARK));
     device.clock.ms.set(device.clock.ms.get() - 120_000);
     assert_eq!(device.why_not(MARK), ["knowledge_too_old"]);
@@ -168,28 +167,13 @@ fn the_devices_own_return_to_service_frees_nothing() {
 #[test]
 fn use_over_the_working_load_limit_bars_at_once() {
     let (_, mut device, clamp) = synced();
-    let from = device.clock.wall.get() - SignedDuration::from_hours(1);
-    let overload = Used {
-        from,
-        lifts: 1,
-        heaviest_load: Some(kg("3000.1")),
-        mean_load: None,
-        abnormal_conditions: Vec::new(),
-        against_stop: Vec::new(),
-    };
-    device.tell(Named::Clamp(clamp), "operator", overload);
+    device.used(Named::Clamp(clamp), "3000.1");
     assert_eq!(device.why_not(MARK), ["tagged_out"]);
 }
 
 /// A service whose clamp was registered as a GF-3, and shown since to be another model.
 fn shown_to_be(model: &str, change: impl FnOnce(&mut Model)) -> (Service, Device, ClampId) {
-    let mut world = World::new();
-    let mut versions = world.reference.models[&id::<ModelId>("GF-3")].clone();
-    let other = Arc::make_mut(&mut versions.0[0].value);
-    other.model = model.to_owned();
-    change(other);
-    world.reference.models.insert(id(model), versions);
-    let mut service = Service::new(world);
+    let mut service = Service::new(World::new().other_model(model, change));
     service.grant("houston");
     let clamp = service.clamp_in_service("houston", MARK);
     let registration = service.state(clamp).registration.as_ref().unwrap().entry;
@@ -211,15 +195,7 @@ fn shown_to_be(model: &str, change: impl FnOnce(&mut Model)) -> (Service, Device
 #[test]
 fn the_lowest_rating_of_every_model_it_was_shown_to_be_counts_here_too() {
     let (mut service, mut device, clamp) = shown_to_be("GF-5", |model| model.wll = kg("5000"));
-    let used = Used {
-        from: device.clock.wall.get() - SignedDuration::from_hours(1),
-        lifts: 1,
-        heaviest_load: Some(kg("4000")),
-        mean_load: None,
-        abnormal_conditions: Vec::new(),
-        against_stop: Vec::new(),
-    };
-    device.tell(Named::Clamp(clamp), "operator", used);
+    device.used(Named::Clamp(clamp), "4000");
     assert_eq!(device.why_not(MARK), ["tagged_out"]);
     device.sync(&mut service);
     assert_eq!(device.why_not(MARK), ["tagged_out"], "as the service says");
@@ -228,16 +204,7 @@ fn the_lowest_rating_of_every_model_it_was_shown_to_be_counts_here_too() {
 #[test]
 fn without_the_model_that_it_was_registered_as_the_answer_is_no() {
     let (_, mut device, _) = shown_to_be("GF-5", |model| model.wll = kg("5000"));
-    let first = id::<ModelId>("GF-3").to_string();
-    device
-        .database
-        .write(|connection| {
-            let gone =
-                connection.execute("delete from reference where kind = 'model' and id = ?1", [&first])?;
-            assert_eq!(gone, 1);
-            Ok(())
-        })
-        .unwrap();
+    device.forget("model", id::<ModelId>("GF-3").uuid());
     assert_eq!(device.why_not(MARK), ["unknown_model"]);
 }
 
@@ -276,14 +243,7 @@ fn an_own_inspection_judged_elsewhere_that_a_yard_unknown_here_would_judge_too_b
     let mut device = Device::enrolled();
     device.sync(&mut service);
     // The service tells a device of its own yards only.
-    let leith = id::<YardId>("leith").to_string();
-    device
-        .database
-        .write(|connection| {
-            connection.execute("delete from reference where kind = 'yard' and id = ?1", [&leith])?;
-            Ok(())
-        })
-        .unwrap();
+    device.forget("yard", id::<YardId>("leith").uuid());
     let nothing_found = complete(RuleSetName::UsB3020, None, InspectionKind::Frequent, None);
     let of_houston = service.judged_by("houston");
     device.tell_judged_by(
@@ -413,13 +373,7 @@ fn what_falls_due_while_offline_is_no_from_that_day_on() {
 #[test]
 fn without_the_clamps_model_the_answer_is_no() {
     let (_, mut device, _) = synced();
-    device
-        .database
-        .write(|connection| {
-            connection.execute("delete from reference where kind = 'model'", [])?;
-            Ok(())
-        })
-        .unwrap();
+    device.forget("model", id::<ModelId>("GF-3").uuid());
     assert_eq!(device.why_not(MARK), ["unknown_model"]);
 }
 

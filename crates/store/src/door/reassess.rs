@@ -105,9 +105,7 @@ async fn told(
     };
     let content_hash = new.content_hash()?;
     let entry = judging::fixed(&new, &author, subject, reference, Mode::Record, tx.now())?;
-    subject
-        .take_up(tx, entry.clone(), &Evidence::new(), reference)
-        .await?;
+    subject.take_up(tx, &entry, &Evidence::new(), reference).await?;
     let mut yards = subject.state.yards();
     yards.extend(yards_before.iter().copied().map(YardId::new));
     yards.sort_unstable();

@@ -350,14 +350,15 @@ impl<'a> Door<'a> {
     ) -> Result<(), RecordError> {
         let hash = self.hash_of(new)?;
         self.take(tx, new, hash).await?;
-        let Some(taken) = self.judged.last().map(|judged| judged.entry.clone()) else {
-            return Ok(());
-        };
         let rivals = numbers::claim(new, &mut self.subjects, &self.reference, tx.now());
         if !rivals.is_empty() && self.recording.mode == Mode::Refuse {
             return Err(RecordError::NumberTaken { entry: new.id });
         }
-        let mut follow: VecDeque<NewEntry> = numbers::doubts(&taken, &rivals).into();
+        let doubts = self
+            .judged
+            .last()
+            .map(|taken| numbers::doubts(&taken.entry, &rivals));
+        let mut follow: VecDeque<NewEntry> = doubts.unwrap_or_default().into();
         while let Some(next) = follow.pop_front() {
             let hash = next.content_hash()?;
             self.take(tx, &next, hash).await?;
@@ -395,9 +396,7 @@ impl<'a> Door<'a> {
         let evidence = subject.prepare(tx, &entry).await?;
         let before = subject.state.clone();
         let from_outside = subject.is_from_outside(&author.yards);
-        subject
-            .take_up(tx, entry.clone(), &evidence, &self.reference)
-            .await?;
+        subject.take_up(tx, &entry, &evidence, &self.reference).await?;
         let mut judgement = judge(&before, &subject.state, &entry, &evidence, &self.reference);
         // Of a clamp outside one's yards a refusal would tell what it is; what restricts is recorded instead.
         if !judgement.refusals.is_empty() && self.recording.mode == Mode::Refuse && !from_outside {

@@ -132,19 +132,19 @@ impl Subject {
     pub(super) async fn take_up(
         &mut self,
         tx: &mut Tx,
-        entry: Entry,
+        entry: &Entry,
         evidence: &Evidence,
         reference: &Reference,
     ) -> Result<(), StoreError> {
-        let applies = self.state.can_apply(&entry);
+        let applies = self.state.can_apply(entry);
         self.touched = true;
         self.recorded.push(entry.clone());
         if let Some(history) = &mut self.history {
             history.push(entry.clone());
         }
-        self.corrected |= corrects(&entry).is_some();
+        self.corrected |= corrects(entry).is_some();
         if applies {
-            self.state.apply(&entry, evidence, reference);
+            self.state.apply(entry, evidence, reference);
             if !self.corrected && !self.refolded {
                 self.out.follow(&self.state, reference, entry.counted_at);
             }

@@ -1,6 +1,6 @@
 //! What is handed in at the door and what comes back.
 
-use clampward_domain::entry::{Body, JudgedBy, ProofTestResult};
+use clampward_domain::entry::{Alone, Body, JudgedBy, ProofTestResult};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, ModelId, PersonId, YardId};
 use clampward_domain::judge::Outcome;
 use clampward_domain::reference::YardScope;
@@ -145,19 +145,18 @@ pub(super) struct Content<'a> {
     kind: EntryKind,
     performed_at: Timestamp,
     performed_by: PersonId,
-    body: &'a serde_json::Value,
+    body: Alone<'a>,
 }
 
 impl NewEntry {
     /// Digest of the content in canonical form.
     pub(crate) fn content_hash(&self) -> Result<crate::ledger::Hash, crate::StoreError> {
-        let body = self.body.to_json()?;
         crate::ledger::content_hash(&Content {
             clamp_id: self.clamp_id,
             kind: self.body.kind(),
             performed_at: self.performed_at,
             performed_by: self.performed_by,
-            body: &body,
+            body: self.body.alone(),
         })
     }
     /// The yard that the body itself names as the clamp's, and where.

@@ -82,3 +82,13 @@ pub fn seal(row: &Sealed<'_>) -> Hash {
     bytes.extend_from_slice(row.kind.as_bytes());
     sha256(&[&bytes])
 }
+
+/// Bytes as they are written in a text.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    use std::fmt::Write;
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        // Writing into a string cannot fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}

@@ -14,10 +14,10 @@ pub(crate) use weighing::{Weighed, Weighing};
 
 use super::push::{Named, Told};
 use crate::door::{NewEntry, Signing};
-use crate::ledger::{Hash, LedgerRow, content_hash};
+use crate::ledger::{Hash, LedgerRow, content_hash, hex};
 use crate::{StoreError, Tx};
 use clampward_domain::canonical::{self, sha256};
-use clampward_domain::entry::{Body, TaggedOut};
+use clampward_domain::entry::{Alone, Body, TaggedOut};
 use clampward_domain::ids::{ClampId, DeviceId, EntryId, PersonId, YardId, derived_entry_id};
 use clampward_domain::mark::exact_key;
 use clampward_domain::words::{EntryKind, LockoutReason};
@@ -160,13 +160,13 @@ struct ToldContent<'a> {
     kind: EntryKind,
     performed_at: Timestamp,
     performed_by: PersonId,
-    body: serde_json::Value,
+    body: Alone<'a>,
 }
 
 impl HeldKey {
     fn of(device: DeviceId, entry: Option<EntryId>, told_hash: Hash) -> Self {
         let entry = entry.map(|entry| entry.to_string()).unwrap_or_default();
-        let said: String = told_hash.iter().map(|byte| format!("{byte:02x}")).collect();
+        let said = hex(&told_hash);
         Self {
             id: derived_entry_id(&["held", &device.to_string(), &entry, &said]),
             told_hash,
@@ -188,7 +188,7 @@ impl HeldKey {
             kind: told.body.kind(),
             performed_at: told.performed_at,
             performed_by: told.performed_by,
-            body: told.body.to_json()?,
+            body: told.body.alone(),
         };
         Ok(Self::of(device, Some(told.id), content_hash(&content)?))
     }

@@ -103,7 +103,8 @@ impl<'a> Walk<'a> {
         self.faults.len() >= MAX_FAULTS
     }
     fn look(&mut self, schema: &Value, value: &Value, place: &Place<'_>) {
-        if self.is_full() {
+        let is_plain = !value.is_array() && !value.is_object();
+        if self.is_full() || (is_plain && self.sought == Sought::ListsForObjects) {
             return;
         }
         let schemas = self.schemas;

@@ -30,10 +30,13 @@ select c.id, renamed.state::json, t.reference_version, t.projected_at, t.yards, 
   from copy as c
   join clamp as t on t.id = c.template
  cross join lateral (
+   select replace(replace(t.state::text, t.id::text, c.id::text), coalesce(to_json(t.serial_number)::text, ''),
+                  coalesce(to_json(t.serial_number || '-' || c.number)::text, '')) as state) as named
+ cross join lateral (
    select coalesce(
-     (select regexp_replace(replace(t.state::text, t.id::text, c.id::text), l.old::text, l.new::text, 'g')
+     (select regexp_replace(named.state, l.old::text, l.new::text, 'g')
         from copied_lockout as l where l.clamp = c.id limit 1),
-     replace(t.state::text, t.id::text, c.id::text)) as state) as renamed;
+     named.state) as state) as renamed;
 
 -- A template with several open lock-outs: the others' ids.
 do $$

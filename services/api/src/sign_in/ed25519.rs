@@ -6,6 +6,7 @@ use clampward_domain::entry::{Signature, ToBeSigned};
 use clampward_domain::signing::{SigningKey, Unsigned};
 use clampward_wire::sync::device::read_signature;
 use jiff::Timestamp;
+use serde::Serialize;
 
 /// Whether a signature is one of these bytes by the holder of this key.
 pub fn fits(public_key: &[u8; 32], message: &[u8], signature: &[u8; 64]) -> bool {
@@ -16,8 +17,8 @@ pub fn fits(public_key: &[u8; 32], message: &[u8], signature: &[u8; 64]) -> bool
 
 /// Whether an entry bears its author's signature, by the key that was looked up for it. Whether the author was entitled to
 /// it is [`clampward_domain::signing::is_entitled`]'s.
-pub fn is_signed(
-    entry: &ToBeSigned<'_>,
+pub fn is_signed<B: Serialize>(
+    entry: &ToBeSigned<'_, B>,
     signature: Option<&Signature>,
     key: Option<&SigningKey>,
     counted_at: Timestamp,

@@ -145,7 +145,8 @@ impl Device {
             .pragma_update(None, "synchronous", "full")
             .unwrap();
     }
-    pub fn used(&mut self, clamp: Named) -> PushEntry {
+    /// Three lifts within the last hour, the heaviest of so many kilograms.
+    pub fn used(&mut self, clamp: Named, heaviest: &str) -> PushEntry {
         let from = self.clock.wall.get() - SignedDuration::from_hours(1);
         self.tell(
             clamp,
@@ -153,12 +154,20 @@ impl Device {
             Used {
                 from,
                 lifts: 3,
-                heaviest_load: Some(crate::domain::kg("1500")),
+                heaviest_load: Some(crate::domain::kg(heaviest)),
                 mean_load: None,
                 abnormal_conditions: Vec::new(),
                 against_stop: Vec::new(),
             },
         )
+    }
+    /// Takes something out of the reference data that was synchronised.
+    pub fn forget(&mut self, kind: &str, id: Uuid) {
+        let gone = self.database.write(|connection| {
+            let named = rusqlite::params![kind, id.to_string()];
+            Ok(connection.execute("delete from reference where kind = ?1 and id = ?2", named)?)
+        });
+        assert_eq!(gone.unwrap(), 1, "{kind} {id}");
     }
     pub fn ask(&self, mark: &str) -> Answer {
         offline::judge(self.database.connection(), mark, &self.clock.moment()).unwrap()

@@ -3,6 +3,7 @@
 
 use super::super::{AccountKind, PeopleError, accounts};
 use super::public_key;
+use crate::ledger::hex;
 use crate::reference::{ReferenceRow, record_beside, word};
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::{DeviceId, PersonId, derived_entry_id};
@@ -362,13 +363,4 @@ pub(super) async fn write_end(
     .execute(&mut **tx)
     .await?;
     Ok(())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        // Writing into a string cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }

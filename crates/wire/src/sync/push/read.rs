@@ -91,7 +91,7 @@ pub fn read_entry(raw: &[u8]) -> ReadEntry {
         );
         return unreadable(raw, vec![FieldError::new("", "entry-too-large", detail)]);
     }
-    let value = match json::parse(raw) {
+    let mut value = match json::parse(raw) {
         Ok(value) => value,
         Err(error) => return unreadable(raw, error.into_errors()),
     };
@@ -102,10 +102,18 @@ pub fn read_entry(raw: &[u8]) -> ReadEntry {
         let errors = vec![FieldError::new("/kind", "unknown-kind", detail)];
         return ReadEntry::UnknownKind(Box::new(made_out(raw, errors)));
     }
-    let entry: PushEntry = match json::from_value(&value) {
+    // Not read twice: what stands in the body is for the type of its kind to say.
+    let inner = match value.get_mut("body") {
+        Some(Value::Object(inner)) => Some(std::mem::take(inner)),
+        Some(_) | None => None,
+    };
+    let mut entry: PushEntry = match json::from_value(&value) {
         Ok(entry) => entry,
         Err(error) => return unreadable(raw, error.into_errors()),
     };
+    if let Some(inner) = inner {
+        entry.body = Value::Object(inner);
+    }
     match body(&entry) {
         Ok(body) => {
             let errors = faults(&entry, &body);

@@ -22,16 +22,13 @@ use uuid::Uuid;
 /// Most characters that are kept of what is wrong with an element.
 const MAX_DETAIL: usize = 2_000;
 
-/// An element with the faults that its sender is told.
-pub struct Looked {
-    /// As the store takes it.
-    pub element: Element,
-    /// What is wrong with it.
-    pub errors: Vec<FieldError>,
-}
-
-/// Reads elements, and looks at their signatures. Hundreds of them take their time: others are answered meanwhile.
-pub async fn read_all(store: &Store, device: DeviceId, raw: &[&[u8]]) -> Result<Vec<Looked>, Failure> {
+/// Reads elements, and looks at their signatures; answers beside each what its sender is told to be wrong with it. Hundreds of
+/// them take their time: others are answered meanwhile.
+pub async fn read_all(
+    store: &Store,
+    device: DeviceId,
+    raw: &[&[u8]],
+) -> Result<(Vec<Element>, Vec<Vec<FieldError>>), Failure> {
     let raw: Vec<Vec<u8>> = raw.iter().map(|raw| raw.to_vec()).collect();
     let reading = move || raw.into_iter().map(|raw| (guarded(&raw), raw)).collect();
     let read: Vec<(Guarded, Vec<u8>)> = beside(reading).await?;
@@ -51,12 +48,9 @@ pub async fn read_all(store: &Store, device: DeviceId, raw: &[&[u8]]) -> Result<
         let looking = || taken(read, |entry, body| signing(device, entry, body, &keys));
         let looked = catch_unwind(AssertUnwindSafe(looking));
         let (read, errors) = looked.unwrap_or_else(|_| taken(Err(failed(&raw)), |_, _| unsigned()));
-        Looked {
-            element: Element { index, raw, read },
-            errors,
-        }
+        (Element { index, raw, read }, errors)
     };
-    beside(move || read.into_iter().zip(0..).map(element).collect()).await
+    beside(move || read.into_iter().zip(0..).map(element).unzip()).await
 }
 
 /// Work on a thread that may be busy with it.
@@ -163,9 +157,6 @@ fn signing(device: DeviceId, entry: &PushEntry, body: &Body, keys: &BTreeMap<Uui
     let Some(key) = keys.get(&signature.key_id) else {
         return Signing::Unsigned(Unsigned::UnknownKey);
     };
-    let Ok(body) = body.to_json() else {
-        return Signing::Unsigned(Unsigned::WrongSignature);
-    };
     let signed = ToBeSigned {
         id: entry.id,
         device_id: device,
@@ -174,7 +165,7 @@ fn signing(device: DeviceId, entry: &PushEntry, body: &Body, keys: &BTreeMap<Uui
         kind: entry.kind,
         performed_at: entry.performed_at,
         performed_by: entry.performed_by,
-        body: &body,
+        body: &body.alone(),
     };
     match ed25519::is_signed(&signed, Some(signature), Some(key), key.created_at) {
         Ok(()) => Signing::by(key),

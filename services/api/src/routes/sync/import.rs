@@ -36,7 +36,7 @@ pub async fn import(call: Authorized<BringFiles>, body: RawJson, request: HttpRe
         return Err(Failure::not_found("device"));
     }
     not_too_many(elements.len())?;
-    let looked = read_all(call.store(), envelope.device_id, &elements).await?;
+    let (elements, errors) = read_all(call.store(), envelope.device_id, &elements).await?;
     let push = Push {
         device: envelope.device_id,
         number: envelope.device_number.unwrap_or(1),
@@ -45,9 +45,9 @@ pub async fn import(call: Authorized<BringFiles>, body: RawJson, request: HttpRe
         // How long the file was on its way, nobody knows.
         sent: None,
         queue_length: envelope.queue_length,
-        elements: looked.iter().map(|looked| looked.element.clone()).collect(),
+        elements,
     };
     let pushed = call.store().push(&push, &again).await.map_err(failure)?;
-    tracing::info!(event = "device_file_brought", by = %call.person(), device = %envelope.device_id, entries = elements.len(), "a device's file was brought in");
-    ok(&reply(call.store(), pushed, &looked, is_crowded(&request)).await?)
+    tracing::info!(event = "device_file_brought", by = %call.person(), device = %envelope.device_id, entries = push.elements.len(), "a device's file was brought in");
+    ok(&reply(call.store(), pushed, &errors, is_crowded(&request)).await?)
 }

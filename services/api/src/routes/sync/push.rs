@@ -43,7 +43,7 @@ pub async fn push(call: Authorized<Sync>, body: RawJson, request: HttpRequest) -
         return Err(Failure::not_found("device"));
     }
     not_too_many(elements.len())?;
-    let looked = read_all(call.store(), own, &elements).await?;
+    let (elements, errors) = read_all(call.store(), own, &elements).await?;
     let push = Push {
         device: own,
         number: envelope.device_number.unwrap_or(1),
@@ -54,10 +54,10 @@ pub async fn push(call: Authorized<Sync>, body: RawJson, request: HttpRequest) -
             milliseconds: envelope.monotonic_ms,
         }),
         queue_length: envelope.queue_length,
-        elements: looked.iter().map(|looked| looked.element.clone()).collect(),
+        elements,
     };
     let pushed = call.store().push(&push, &again).await.map_err(failure)?;
-    ok(&reply(call.store(), pushed, &looked, is_crowded(&request)).await?)
+    ok(&reply(call.store(), pushed, &errors, is_crowded(&request)).await?)
 }
 
 /// Refuses a batch of more entries than one may have.

@@ -1,6 +1,5 @@
 //! What became of a push, as its device is told.
 
-use super::elements::Looked;
 use crate::limits::HELD_ENTRIES;
 use crate::reply::Failure;
 use clampward_domain::ids::EntryId;
@@ -16,11 +15,11 @@ const SOON: u32 = 2;
 /// Seconds after which it is worth sending an entry again for which no more may be held.
 const LATER: u32 = 600;
 
-/// The whole answer. `is_crowded` says that writes are near their limit.
+/// The whole answer. `errors` are those of each element; `is_crowded` says that writes are near their limit.
 pub async fn reply(
     store: &Store,
     pushed: Pushed,
-    looked: &[Looked],
+    errors: &[Vec<FieldError>],
     is_crowded: bool,
 ) -> Result<PushReply, Failure> {
     let again = pushed
@@ -30,8 +29,8 @@ pub async fn reply(
     let results = pushed
         .results
         .into_iter()
-        .zip(looked)
-        .map(|(became, looked)| result(became, &looked.errors))
+        .zip(errors)
+        .map(|(became, errors)| result(became, errors))
         .collect();
     Ok(PushReply {
         results,
