@@ -27,6 +27,11 @@ impl Random {
     pub fn clamp(&mut self, yard: &Yard) -> u64 {
         yard.first + self.next() % (yard.last - yard.first + 1)
     }
+    /// A clamp of a yard that only this one of so many clients asks for.
+    fn own_clamp(&mut self, yard: &Yard, client: u64, clients: u64) -> u64 {
+        let each = ((yard.last - yard.first + 1) / clients).max(1);
+        yard.first + self.next() % each * clients + client
+    }
 }
 
 /// Asks one address again and again.
@@ -103,6 +108,9 @@ pub struct Inspect {
     pub clamps: Yard,
     /// Which one next.
     pub random: Random,
+    /// Which of how many clients this is. Each has clamps of its own: a copied clamp has no history from which it could be
+    /// judged anew where of two inspections the earlier one comes later.
+    pub client: (u64, u64),
     /// The findings, as JSON.
     pub findings: Arc<str>,
 }
@@ -114,7 +122,8 @@ impl Asking for Inspect {
     )]
     fn next(&mut self, request: &mut Vec<u8>) {
         request.clear();
-        let clamp = clamp_id(self.random.clamp(&self.clamps));
+        let (client, clients) = self.client;
+        let clamp = clamp_id(self.random.own_clamp(&self.clamps, client, clients));
         let body = format!(
             r#"{{"entry_id":"{}","performed_at":"{:.6}","kind":"frequent","findings":{}}}"#,
             uuid::Uuid::now_v7(),

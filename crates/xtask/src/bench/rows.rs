@@ -247,6 +247,10 @@ fn inspecting(
                 token: Arc::clone(token),
                 clamps: asker.clamps.clone(),
                 random: Random::of(client),
+                client: (
+                    u64::try_from(client).unwrap_or(0),
+                    u64::try_from(clients).unwrap_or(1),
+                ),
                 findings: rules
                     .map(|yard| nothing_found(yard.yard().rule_set))
                     .unwrap_or_default()
