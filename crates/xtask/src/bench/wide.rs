@@ -17,8 +17,9 @@ use std::time::Instant;
 const COUNTED: u64 = 1_000_000;
 /// How often one thing is asked for one figure.
 const TIMES: u32 = 20;
-/// How much more memory a stream may take than there was before it.
-pub const STREAM_MIB: f64 = 32.0;
+/// Most memory that a stream may take at its height beside what the service had: less than half of what is sent, so that it
+/// is not gathered. The allocator keeps pages for each thread.
+pub const STREAM_MIB: f64 = 64.0;
 
 /// Of a thousand clamps so many are out in a fleet that is looked after: an assumption, there is no published figure.
 const USUALLY_OUT: u64 = 50;
