@@ -83,25 +83,8 @@ pub fn reading_key(finding: &Finding) -> String {
     )
 }
 
-/// Judges one finding. `last` is the last reading of that place on the same part.
+/// Judges one finding. `basis` is the entry's, looked up; `last` is the last reading of that place on the same part.
 pub fn judge_finding(
-    entry: &Entry,
-    inspected: &Inspected,
-    finding: &Finding,
-    last: Option<Length>,
-    reference: &Reference,
-) -> Judged {
-    judge_by(
-        basis(entry, reference),
-        entry,
-        inspected,
-        finding,
-        last,
-        reference,
-    )
-}
-
-fn judge_by(
     basis: Basis<'_>,
     entry: &Entry,
     inspected: &Inspected,
@@ -283,7 +266,7 @@ pub fn judge_in_scope<'a>(
                 .and_then(|_| readings.get(&reading_key(finding)).copied());
             (
                 finding,
-                judge_by(basis, entry, inspected, finding, last, reference),
+                judge_finding(basis, entry, inspected, finding, last, reference),
             )
         })
         .collect();

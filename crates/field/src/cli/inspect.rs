@@ -10,7 +10,7 @@ use crate::mirror::ClampRow;
 use crate::offline::{self, Known};
 use clampward_domain::criteria::{self, Criterion, Scope};
 use clampward_domain::entry::{Body, Entry, Finding, Inspected};
-use clampward_domain::finding::{Judged, judge_finding, reading_key};
+use clampward_domain::finding::{Judged, basis, judge_finding, reading_key};
 use clampward_domain::ids::EntryId;
 use clampward_domain::rule_set;
 use clampward_domain::words::{ExceptionalReason, InspectionKind, Outcome};
@@ -204,8 +204,15 @@ fn measured(sheet: &Sheet, inspected: &Inspected) -> Vec<(Value, String)> {
 pub(super) fn one_measured(sheet: &Sheet, finding: &Finding) -> Option<(Value, String)> {
     let inspected = body_of(&sheet.blank).ok()?;
     let last = sheet.known.row.state.readings.get(&reading_key(finding)).copied();
-    let Judged { measurement, .. } =
-        judge_finding(&sheet.blank, &inspected, finding, last, &sheet.known.reference);
+    let reference = &sheet.known.reference;
+    let Judged { measurement, .. } = judge_finding(
+        basis(&sheet.blank, reference),
+        &sheet.blank,
+        &inspected,
+        finding,
+        last,
+        reference,
+    );
     finding.measured?;
     let Some(measurement) = measurement else {
         let line = format!(
