@@ -1,9 +1,9 @@
 //! Periods in which a clamp is out: registered, not retired, and not fit.
 //!
 //! They are what counts over a fleet are made of: [`whole`] computes all of a clamp's from its entries, [`after`] those
-//! that follow its last entry. At any instant they say the same as the standing of the entries that act by then
-//! (property test). The periods after the last entry are *foreseen*: they hold as long as nothing more is recorded, so
-//! that nothing has to run at midnight for a clamp to be counted as overdue.
+//! that follow its last entry, where that changes nothing before it ([`follows`]). At any instant they say the same as the
+//! standing of the entries that act by then (property test). The periods after the last entry are *foreseen*: they hold as
+//! long as nothing more is recorded, so that nothing has to run at midnight for a clamp to be counted as overdue.
 
 use crate::acting::{acting_at, acting_times, corrects};
 use crate::entry::{Body, Entry};
@@ -67,6 +67,12 @@ impl OutPeriod {
     }
 }
 
+/// Whether an entry that comes last in the fold's order leaves every period before it as it is. A word on an earlier entry
+/// acts from that one's time on; and one that came before what it is a word on acts from there once that has come.
+pub fn follows(before: &ClampState, entry: &Entry) -> bool {
+    corrects(entry).is_none() && !before.has_word_on(entry.id)
+}
+
 /// The periods that follow the last entry of a state, which counts from `from`.
 pub fn after(state: &ClampState, reference: &Reference, from: Timestamp) -> Vec<OutPeriod> {
     between(state, reference, from, None)
@@ -75,7 +81,14 @@ pub fn after(state: &ClampState, reference: &Reference, from: Timestamp) -> Vec<
 /// Every period of a clamp's history, in order of time.
 pub fn whole(clamp: ClampId, entries: &[Entry], reference: &Reference) -> Vec<OutPeriod> {
     let acting = acting_times(entries);
-    let mut times: Vec<Timestamp> = acting.values().copied().collect();
+    // Also where a word was given, whatever it acts from: what it is a word on may have come later, and a period that was
+    // cut there stays cut.
+    let given = entries.iter().filter(|entry| entry.clamp_id == clamp);
+    let mut times: Vec<Timestamp> = acting
+        .values()
+        .copied()
+        .chain(given.map(|entry| entry.counted_at))
+        .collect();
     times.sort_unstable();
     times.dedup();
     let mut walk = Walk::new(clamp, entries, &acting, reference);

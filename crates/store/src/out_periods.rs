@@ -62,6 +62,21 @@ pub(crate) struct Row {
     wll_kg: Option<Decimal>,
 }
 
+impl Row {
+    fn in_short(&self) -> String {
+        let ends_at = self.ends_at.map(|end| end.to_jiff().to_string());
+        let foreseen = if self.foreseen { ", foreseen" } else { "" };
+        let ends_at = ends_at.as_deref().unwrap_or("…");
+        format!(
+            "{} to {ends_at}{foreseen}: {} ({}) in {}",
+            self.starts_at.to_jiff(),
+            self.kind,
+            self.reasons.join(", "),
+            self.yard_id
+        )
+    }
+}
+
 /// The rows of a clamp's periods, by start and yard.
 pub(crate) fn rows(clamp: Uuid, periods: &[OutPeriod]) -> Vec<Row> {
     let instant = |instant: Timestamp| whole_microseconds(instant).to_sqlx();
@@ -82,6 +97,19 @@ pub(crate) fn rows(clamp: Uuid, periods: &[OutPeriod]) -> Vec<Row> {
             })
         })
         .collect()
+}
+
+/// In what stored rows are not those of the entries.
+pub(crate) fn differing(kept: &[Row], computed: &[Row]) -> String {
+    let only = |these: &[Row], others: &[Row]| -> Vec<String> {
+        let only = these.iter().filter(|row| !others.contains(row));
+        only.map(Row::in_short).collect()
+    };
+    format!(
+        "the stored periods in which it is out are not those of its entries; only stored: [{}], only computed: [{}]",
+        only(kept, computed).join("; "),
+        only(computed, kept).join("; ")
+    )
 }
 
 /// The stored rows of a clamp, by start and yard.

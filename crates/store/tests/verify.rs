@@ -10,10 +10,12 @@
 
 mod support;
 
+use clampward_domain::entry::{Amended, Body, Confirmed};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{InspectionKind, LockoutReason};
-use clampward_store::ViolationKind;
+use clampward_store::{Mode, ViolationKind};
 use clampward_store::reference::{ModelChange, YardChange};
+use jiff::SignedDuration;
 use sqlx::AssertSqlSafe;
 use std::collections::BTreeSet;
 use support::world::*;
@@ -72,6 +74,46 @@ async fn a_period_that_is_altered_missing_or_of_nobodys_clamp_is_seen() {
     ] {
         let found = found_after(tampering).await;
         assert_eq!(found, [ViolationKind::OutPeriodsDiffer].into(), "{tampering}");
+    }
+}
+
+/// Each word arrives before what it is a word on, from another tablet, while the clamp is out.
+#[tokio::test]
+async fn a_word_that_came_before_what_it_is_a_word_on_leaves_periods_as_the_whole_history_has_them() {
+    let world = World::new().await;
+    let clamp = world.in_service("17").await;
+    world.does(OPERATOR, clamp, tag_out(LockoutReason::Dropped)).await;
+    for field in ["wll", "serial_number", ""] {
+        let mut later = world.entry(clamp, OPERATOR, tag_out(LockoutReason::Precaution));
+        world.bench.clock.advance(SignedDuration::from_hours(1));
+        let (by, word): (_, Body) = match field {
+            "" => {
+                let word = serde_json::json!({ "confirms": later.id });
+                (INSPECTOR, serde_json::from_value::<Confirmed>(word).unwrap().into())
+            }
+            _ => {
+                let value = match field {
+                    "wll" => serde_json::json!({ "value": "900", "unit": "kg" }),
+                    _ => "18".into(),
+                };
+                let word = serde_json::json!({
+                    "cites": later.id, "field": field, "value": value, "reason": "misread", "document": "plate.jpg"
+                });
+                (INSPECTOR, serde_json::from_value::<Amended>(word).unwrap().into())
+            }
+        };
+        world
+            .record(Mode::Record, world.entry(clamp, by, word))
+            .await
+            .unwrap();
+        world.bench.clock.advance(SignedDuration::from_hours(1));
+        later.performed_at = world.bench.store.now();
+        world.record(Mode::Record, later).await.unwrap();
+        assert_eq!(
+            world.bench.store.verify().await.unwrap().violations,
+            vec![],
+            "{field}"
+        );
     }
 }
 

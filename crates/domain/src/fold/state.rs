@@ -319,6 +319,11 @@ impl ClampState {
         }
     }
 
+    /// Whether a word on an entry is recorded that counts: it may have come before the entry itself.
+    pub(crate) fn has_word_on(&self, entry: EntryId) -> bool {
+        self.amendments.contains_key(&entry) || self.confirmations.contains_key(&entry)
+    }
+
     /// The latest amendment of a field that somebody signed for, of any entry; of a rating, the latest that is proven.
     pub fn amended(&self, field: AmendmentField) -> Option<&Amended> {
         self.amendments_of(field)

@@ -6,10 +6,10 @@
 use crate::cases;
 use crate::random::{case, instant};
 use clampward_domain::acting::acting_at;
-use clampward_domain::entry::{Body, Entry};
+use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, Evidence, fold};
 use clampward_domain::ids::{ClampId, YardId};
-use clampward_domain::out_period::{OutKind, OutPeriod, after, kind, whole};
+use clampward_domain::out_period::{OutKind, OutPeriod, after, follows, kind, whole};
 use clampward_domain::particulars::particulars;
 use clampward_domain::reference::Reference;
 use clampward_domain::standing::standing;
@@ -80,15 +80,13 @@ proptest! {
         let mut ordered = case.entries.clone();
         ordered.sort_by_key(Entry::order);
         ordered.dedup_by_key(|entry| entry.id);
-        // Words on earlier entries change what was before: such a history is always computed as a whole.
-        ordered.retain(|entry| !matches!(entry.body, Body::Amended(_) | Body::Confirmed(_)));
         let mut state = ClampState::new(case.clamp);
         let mut evidence = Evidence::new();
         let mut kept: Vec<OutPeriod> = Vec::new();
         for (index, entry) in ordered.iter().enumerate() {
             evidence.insert(entry.id, entry.clone());
             // What changes the meaning of entries before it has everything computed anew, as in the store.
-            if !state.can_apply(entry) {
+            if !state.can_apply(entry) || !follows(&state, entry) {
                 let so_far = &ordered[..=index];
                 state = fold(case.clamp, so_far, reference);
                 kept = whole(case.clamp, so_far, reference);

@@ -3,7 +3,6 @@
 use crate::clamps::entries;
 use crate::out_periods::OutUpdate;
 use crate::{StoreError, Tx};
-use clampward_domain::acting::corrects;
 use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, Evidence, Needs, fold};
 use clampward_domain::ids::{ClampId, EntryId, YardId};
@@ -39,7 +38,7 @@ pub(crate) struct Subject {
     pub(crate) refolded: bool,
     /// What this recording changes of the periods in which it is out, as long as every entry came last.
     out: OutUpdate,
-    /// Whether a word on an earlier entry was taken up, which changes what was before.
+    /// Whether an entry was taken up that changes what was before it.
     corrected: bool,
     /// Whether anything is to be written.
     pub(crate) touched: bool,
@@ -142,7 +141,7 @@ impl Subject {
         if let Some(history) = &mut self.history {
             history.push(entry.clone());
         }
-        self.corrected |= corrects(entry).is_some();
+        self.corrected |= !out_period::follows(&self.state, entry);
         if applies {
             self.state.apply(entry, evidence, reference);
             if !self.corrected && !self.refolded {

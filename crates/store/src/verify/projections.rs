@@ -98,13 +98,14 @@ async fn check(
             "the stored columns are not those of its state",
         );
     }
-    let periods = out_period::whole(clamp, &entries, reference);
-    if out_periods::stored(connection, row.id).await? != out_periods::rows(row.id, &periods) {
+    let periods = out_periods::rows(row.id, &out_period::whole(clamp, &entries, reference));
+    let kept = out_periods::stored(connection, row.id).await?;
+    if kept != periods {
         report.found(
             ViolationKind::OutPeriodsDiffer,
             Some(row.id),
             None,
-            "the stored periods in which it is out are not those of its entries",
+            out_periods::differing(&kept, &periods),
         );
     }
     let kept: Vec<Json<Lockout>> =
