@@ -38,6 +38,32 @@ pub(super) struct Row {
     pub pending: bool,
 }
 
+/// The next clamps of a yard by id, after one (exclusive), as they are stored.
+pub(super) async fn of_yard(
+    connection: &mut PgConnection,
+    yard: YardId,
+    after: Uuid,
+    limit: u32,
+) -> Result<Vec<Row>, StoreError> {
+    Ok(sqlx::query_as(
+        "-- feed.of_yard
+         select c.id, c.yards, c.state::text as state, h.position, c.reference_version,
+                exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending
+           from ((select id, yards, state, reference_version from clamp
+                   where cardinality(yards) = 1 and yards[1] = $1 and id > $2 order by id limit $3)
+                 union all
+                 (select id, yards, state, reference_version from clamp
+                   where cardinality(yards) > 1 and yards @> array[$1::uuid] and id > $2 order by id limit $3)
+                 order by id limit $3) as c
+           join stream_head as h on h.stream = c.id order by c.id",
+    )
+    .bind(yard.uuid())
+    .bind(after)
+    .bind(i64::from(limit.max(1)))
+    .fetch_all(connection)
+    .await?)
+}
+
 impl Store {
     /// Those of some clamps that the transaction sees, by id.
     pub(super) async fn present(

@@ -1,6 +1,6 @@
 //! Count and checksum of a yard's clamps, by which a device notices that it has something else.
 
-use super::clamps::Row;
+use super::clamps::{Row, of_yard};
 use crate::{Store, StoreError};
 use clampward_domain::canonical::{self, sha256};
 use clampward_domain::fold::ClampState;
@@ -9,7 +9,7 @@ use clampward_domain::reference::YardScope;
 use uuid::Uuid;
 
 /// Clamps read at a time.
-const CHUNK: i64 = 500;
+const CHUNK: u32 = 500;
 
 /// What a yard comes to at a position.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,16 +64,7 @@ impl Store {
         };
         let mut after = Uuid::nil();
         loop {
-            let rows: Vec<Row> = sqlx::query_as(
-                "-- feed.digest
-                 select c.id, c.yards, c.state::text as state, 0::bigint as position, c.reference_version, false as pending
-                   from clamp as c where c.id > $1 and c.yards @> array[$2::uuid] order by c.id limit $3",
-            )
-            .bind(after)
-            .bind(yard.uuid())
-            .bind(CHUNK)
-            .fetch_all(&mut *tx)
-            .await?;
+            let rows = of_yard(&mut tx, yard, after, CHUNK).await?;
             let Some(last) = rows.last() else { break };
             after = last.id;
             // Where there is nothing else to do meanwhile: a chunk takes as long as several requests.

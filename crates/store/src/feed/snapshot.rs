@@ -3,7 +3,7 @@
 //! cursor stays at that place and says with each part up to where the states go that were told so far.
 
 use super::check::{Verdict, judge};
-use super::clamps::Row;
+use super::clamps::of_yard;
 use super::page::everything;
 use super::{Cursor, FeedClamp, Gone, ReferenceRecord, head};
 use crate::{Store, StoreError};
@@ -74,18 +74,8 @@ impl Store {
             Verdict::Wait => return Ok(SnapshotPart::Wait),
             Verdict::Gone(gone) => return Ok(SnapshotPart::Gone(gone)),
         }
-        let rows: Vec<Row> = sqlx::query_as(
-            "-- feed.snapshot
-             select c.id, c.yards, c.state::text as state, h.position, c.reference_version,
-                    exists (select from pending_reassessment as p where p.clamp_id = c.id) as pending
-               from clamp as c join stream_head as h on h.stream = c.id
-              where c.id > $1 and c.yards @> array[$2::uuid] order by c.id limit $3",
-        )
-        .bind(after.map_or(Uuid::nil(), ClampId::uuid))
-        .bind(cursor.yard.uuid())
-        .bind(i64::from(limit.max(1)))
-        .fetch_all(&mut *tx)
-        .await?;
+        let after = after.map_or(Uuid::nil(), ClampId::uuid);
+        let rows = of_yard(&mut tx, cursor.yard, after, limit).await?;
         let mut clamps = Vec::with_capacity(rows.len());
         for row in rows {
             clamps.push(self.as_it_is(&mut tx, row, &head).await?.line);
