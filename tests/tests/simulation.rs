@@ -17,6 +17,7 @@ fn play(seed: u64, operations: usize) {
         tablets: 4,
         clamps: 40,
         calm: 400,
+        syncs: 200,
     };
     match run::run(&options) {
         Ok(report) => eprintln!("{report}"),

@@ -27,6 +27,9 @@ struct Arguments {
     /// Operations between two disasters, about.
     #[arg(long, default_value_t = 400)]
     calm: usize,
+    /// Of ten thousand operations, how many are a tablet that synchronises: 200 is every 50 entries, 20 every shift.
+    #[arg(long, default_value_t = 200)]
+    syncs: usize,
     /// Instead: push so many clamp histories in order and in any order, and compare.
     #[arg(long)]
     order: Option<usize>,
@@ -57,6 +60,7 @@ fn main() -> ExitCode {
             tablets: arguments.tablets,
             clamps: arguments.clamps,
             calm: arguments.calm,
+            syncs: arguments.syncs,
         };
         match run::run(&options) {
             Ok(report) => println!("{report}"),

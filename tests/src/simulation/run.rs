@@ -29,6 +29,8 @@ pub struct Options {
     pub clamps: usize,
     /// Operations between two disasters, about.
     pub calm: usize,
+    /// Of ten thousand operations, how many are a tablet that synchronises; what they leave is written offline.
+    pub syncs: usize,
 }
 
 /// What a run came to.
@@ -138,8 +140,8 @@ pub fn run(options: &Options) -> Result<Report, Failure> {
             simulation.ground.log()
         ),
         replay: format!(
-            "cargo xtask simulate --seed {} --ops {} --tablets {} --clamps {} --calm {}",
-            options.seed, options.operations, options.tablets, options.clamps, options.calm
+            "cargo xtask simulate --seed {} --ops {} --tablets {} --clamps {} --calm {} --syncs {}",
+            options.seed, options.operations, options.tablets, options.clamps, options.calm, options.syncs
         ),
     })
 }
@@ -217,6 +219,11 @@ impl Simulation {
             // Whether all is well is asked now and then, not only at the end.
             if self.done.is_multiple_of(20_000) {
                 self.rest()?;
+                // Long runs take hours.
+                eprintln!(
+                    "seed {}: {} operations so far, the last check of {:?}",
+                    self.options.seed, self.done, self.checked
+                );
             }
         }
         self.rest()
@@ -224,14 +231,15 @@ impl Simulation {
 
     fn operation(&mut self) -> &'static str {
         let number = self.chance.below(self.tablets.len());
+        let writes = 9_500 - self.options.syncs.min(9_500);
         match self.chance.below(10_000) {
-            0..=9_299 => {
+            drawn if drawn < writes => {
                 let place = self.chance.below(self.clamps.len());
                 let (clamp, papers) = &mut self.clamps[place];
                 self.tablets[number].write(&self.town, *clamp, papers, &mut self.chance);
                 "write"
             }
-            9_300..=9_499 => {
+            0..=9_499 => {
                 self.tablets[number].synchronise(&self.town, &mut self.ground);
                 "synchronise"
             }
