@@ -4,7 +4,7 @@
 //! there. Month arithmetic saturates and is always computed from the anchor (31 January + 2 months = 31 March).
 //! Zones come from the bundled database, so every process and device answers alike. No clock is read here.
 
-use jiff::civil::Date;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp, ToSpan};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -35,6 +35,17 @@ impl Zone {
     /// The civil date in this zone at an instant.
     pub fn date_at(&self, instant: Timestamp) -> Date {
         self.zone.to_datetime(instant).date()
+    }
+    /// The time that a clock in this zone shows at an instant.
+    pub fn time_at(&self, instant: Timestamp) -> Time {
+        self.zone.to_datetime(instant).time()
+    }
+    /// The instant at which a clock in this zone shows a time on a day. Where a gap leaves it out, as much later as the gap
+    /// is long; where it comes twice, the first.
+    pub fn instant(&self, day: Date, time: Time) -> Timestamp {
+        day.to_datetime(time)
+            .to_zoned(self.zone.clone())
+            .map_or(Timestamp::MAX, |zoned| zoned.timestamp())
     }
     /// The first instant of a day in this zone (after a gap at midnight: the first that exists).
     pub fn start_of(&self, day: Date) -> Timestamp {

@@ -25,6 +25,7 @@ pub mod lift_check;
 pub mod lockout;
 pub mod mark;
 pub mod measured;
+pub mod notice;
 pub mod out_period;
 pub mod particulars;
 pub mod photo;

@@ -9,6 +9,7 @@ pub use check::{check_model, check_rule_set_change, check_yard, needs_qualified_
 
 use crate::calendar::{Interval, Zone};
 use crate::ids::{CompetenceId, ModelId, PersonId, YardId};
+use crate::notice::NoticePolicy;
 use crate::quantity::{Length, Mass, Range, Temperature};
 use crate::words::{
     AbnormalCondition, ClampKind, CompetenceKind, EyeKind, LiftKind, LockKind, ProofTestPolicy, Role,
@@ -67,6 +68,9 @@ pub struct Yard {
     /// Whether photos are kept as they were taken, with the position and time in them, beside the copy for viewing.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub keep_photo_originals: bool,
+    /// When whoever answers for it is told of what.
+    #[serde(default, skip_serializing_if = "NoticePolicy::is_usual")]
+    pub notices: NoticePolicy,
 }
 
 fn proof_test_default() -> ProofTestPolicy {

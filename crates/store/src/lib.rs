@@ -17,6 +17,7 @@ mod health;
 pub mod ledger;
 mod lift_checks;
 mod migrate;
+pub mod notices;
 pub mod once;
 mod out_periods;
 pub mod people;

@@ -54,6 +54,7 @@ const OF_CLAMPS: &[(&str, &str)] = &[
     ),
     ("lift_check", "yards @> array[$1]"),
     ("held_entry", "yards @> array[$1]"),
+    ("notice", "yards @> array[$1]"),
 ];
 
 /// Tables of the company, which the reading role sees whole: the service decides who is shown what.
@@ -64,6 +65,7 @@ const OF_THE_COMPANY: &[&str] = &[
     "device",
     "device_revocation",
     "ledger_head",
+    "mail",
     "model",
     "model_version",
     "person",
@@ -119,6 +121,7 @@ async fn two_yards() -> World {
         let tablet = Tablet::enrolled(&world, name, YardScope::Some(vec![yard])).await;
         tablet.sends(&world, &[b"{}".to_vec()]).await;
     }
+    store.notices_of_entries().await.unwrap().unwrap();
     // A new version of each yard leaves its clamps waiting.
     for (yard, code) in [(NORTH, "NOR"), (SOUTH, "SOU")] {
         let body: Yard = serde_json::from_value(

@@ -13,8 +13,8 @@ mod support;
 use clampward_domain::entry::{Amended, Body, Confirmed};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{InspectionKind, LockoutReason};
-use clampward_store::{Mode, ViolationKind};
 use clampward_store::reference::{ModelChange, YardChange};
+use clampward_store::{Mode, ViolationKind};
 use jiff::SignedDuration;
 use sqlx::AssertSqlSafe;
 use std::collections::BTreeSet;
@@ -89,7 +89,10 @@ async fn a_word_that_came_before_what_it_is_a_word_on_leaves_periods_as_the_whol
         let (by, word): (_, Body) = match field {
             "" => {
                 let word = serde_json::json!({ "confirms": later.id });
-                (INSPECTOR, serde_json::from_value::<Confirmed>(word).unwrap().into())
+                (
+                    INSPECTOR,
+                    serde_json::from_value::<Confirmed>(word).unwrap().into(),
+                )
             }
             _ => {
                 let value = match field {

@@ -8,6 +8,7 @@
 mod container;
 mod database;
 mod given_up;
+pub mod mail;
 pub mod postgres;
 pub mod server;
 pub mod supervised;

@@ -55,7 +55,9 @@ fn deployment(root: &Path, files: &[PathBuf]) -> Done<Vec<String>> {
     let text =
         |name: &Path| std::fs::read_to_string(root.join(name)).during(format!("reading {}", name.display()));
     let mut settings = BTreeSet::new();
-    let sources = files.iter().filter(|file| file.starts_with("services/"));
+    let sources = files
+        .iter()
+        .filter(|file| file.starts_with("services/") || file.starts_with("crates/process/"));
     for file in sources.filter(|file| file.extension().is_some_and(|extension| extension == "rs")) {
         settings.extend(deployment::settings_read(&text(file)?).map(str::to_owned));
     }

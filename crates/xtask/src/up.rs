@@ -1,7 +1,7 @@
 //! `cargo xtask up`: from a fresh clone to a running service, and everything stopped again by Ctrl-C.
 //!
 //! Progress goes to standard error; standard output carries only the final word. What is kept between two starts lies in
-//! the data folder. Whatever way this program ends, what it started ends with it: the service first, then the database.
+//! the data folder. Whatever way this program ends, what it started ends with it: worker, service, then the database.
 
 mod account;
 mod database;
@@ -11,6 +11,7 @@ mod kept;
 mod say;
 mod service;
 mod tablets;
+mod worker;
 
 use crate::failure::{Done, Failure, While};
 use crate::{demo, field, workspace};
@@ -24,6 +25,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
+use worker::Worker;
 
 /// How often the running programs are looked at.
 const WATCH: Duration = Duration::from_millis(500);
@@ -44,7 +46,7 @@ pub struct Options {
     /// Start empty, with a first administrator, instead of with the invented fleet.
     #[arg(long)]
     no_demo: bool,
-    /// When ready, print one line of JSON, {"url", "accounts": [{"role", "email", "password", "yards"}],
+    /// When ready, print one line of JSON, {"url", "mails", "accounts": [{"role", "email", "password", "yards"}],
     /// "tablets": [{"name", "code"}], "at_work": [{"name", "dir", "people", "short_code"}], "field"}, and nothing else.
     #[arg(long)]
     json: bool,
@@ -113,8 +115,11 @@ pub fn run(options: &Options) -> Done {
         tablets::prepare(tablets, &service.url()).during("making the tablets at work")?;
     }
     note_running(&directory, &service.url(), tablets.as_deref())?;
+    step("starting the worker");
+    let mut worker = Worker::start(&directory, database.service_url(), &service.url(), &runtime)?;
     let ready = say::Ready {
         url: service.url(),
+        mails: worker.mails(),
         accounts,
         tablets,
         conflict: match &options.data.data_dir {
@@ -124,9 +129,11 @@ pub fn run(options: &Options) -> Done {
         field: workspace::program(field::PROGRAM)?,
     };
     ready.say(options.json);
-    let ended = runtime.block_on(watch(&mut service, &mut database));
+    let ended = runtime.block_on(watch(&mut service, &mut worker, &mut database));
+    step("stopping the worker");
+    let stopped = worker.stop();
     step("stopping the service");
-    let stopped = service.stop();
+    let stopped = stopped.and(service.stop());
     step("stopping the database");
     let stopped = stopped.and(database.stop());
     ended.and(stopped)
@@ -201,7 +208,7 @@ fn today() -> jiff::Timestamp {
 }
 
 /// Waits until someone asks for the end, or until a program ends that should not.
-async fn watch(service: &mut Service, database: &mut Database) -> Done {
+async fn watch(service: &mut Service, worker: &mut Worker, database: &mut Database) -> Done {
     let mut interrupt = signal(SignalKind::interrupt()).during("listening for Ctrl-C")?;
     let mut terminate = signal(SignalKind::terminate()).during("listening for SIGTERM")?;
     let mut hang_up = signal(SignalKind::hangup()).during("listening for SIGHUP")?;
@@ -213,6 +220,7 @@ async fn watch(service: &mut Service, database: &mut Database) -> Done {
             _ = hang_up.recv() => return Ok(()),
             _ = look.tick() => {
                 service.check()?;
+                worker.check()?;
                 database.check()?;
             }
         }

@@ -5,12 +5,10 @@
 
 pub mod background;
 pub mod catalogue;
-pub mod clock;
 pub mod commands;
 pub mod config;
 mod cursor;
 pub mod docs;
-pub mod environment;
 pub mod extract;
 mod frame;
 pub mod healthcheck;
@@ -28,7 +26,6 @@ pub mod random;
 pub mod readiness;
 pub mod reply;
 pub mod routes;
-pub mod secret;
 mod server;
 pub mod shedding;
 pub mod sign_in;
@@ -36,3 +33,5 @@ mod waiting;
 
 pub use config::Config;
 pub use server::{Running, build};
+
+pub use clampward_process::{clock, environment, secret};

@@ -79,6 +79,18 @@ const PEOPLES_HANDS: &[Role] = &[
     Role::Administrator,
 ];
 
+/// Every person: a program is told of nothing.
+const PEOPLE: &[Role] = &[
+    Role::Operator,
+    Role::StoreKeeper,
+    Role::Inspector,
+    Role::Technician,
+    Role::YardLead,
+    Role::Safety,
+    Role::Auditor,
+    Role::Administrator,
+];
+
 permissions! {
     ReadSelf = "read_self", "See who one is signed in as.", Role::ALL;
     ReadReference = "read_reference", "See yards, models, rule sets and criteria.", Role::ALL;
@@ -98,6 +110,10 @@ permissions! {
     BringFiles = "bring_files", "Bring in entries that a device of one's yards wrote into a file.", PEOPLES_HANDS;
     KeepHeldEntries = "keep_held_entries", "See, place and dismiss entries that are held.",
         &[Role::YardLead, Role::Safety];
+    ReadNotices = "read_notices", "See what one was told.", PEOPLE;
+    ReadTeamNotices = "read_team_notices", "See what anybody was told of one's yards.",
+        &[Role::YardLead, Role::Safety, Role::Auditor, Role::Administrator];
+    AcknowledgeNotices = "acknowledge_notices", "Say that one sees to what one was told.", PEOPLES_HANDS;
     ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;
     RegisterClamps = "register_clamps", "Register clamps.", roles_of(EntryKind::Registered);
     RecordInspections = "record_inspections", "Record inspections.", roles_of(EntryKind::Inspected);

@@ -112,6 +112,7 @@ fn yard_versions(chance: &mut Chance, start: i64, name: &str, zone: &str) -> Vec
         records_use: chance.percent(40),
         abnormal_conditions: Vec::new(),
         keep_photo_originals: false,
+        notices: clampward_domain::notice::NoticePolicy::default(),
     };
     let mut versions = vec![first_version(start, a_yard(chance, rule_set))];
     if chance.percent(30) {

@@ -8,6 +8,7 @@ use crate::calendar::Interval;
 use crate::criteria::criterion;
 use crate::entry::InputError;
 use crate::faults::Faults;
+use crate::notice::{MAX_DAYS, MAX_LEADS, NoticePolicy};
 use crate::quantity::{Length, Mass};
 use crate::rule_set::{Clock, RuleSet, all, current};
 use crate::words::{RuleSetName, ServiceClass};
@@ -71,7 +72,36 @@ pub fn check_yard(yard: &Yard) -> Vec<InputError> {
         "at most P7D: older knowledge says nothing about a clamp in use",
     );
     faults.at_most("/abnormal_conditions", yard.abnormal_conditions.len());
+    notices(&mut faults, &yard.notices);
     faults.0
+}
+
+fn notices(faults: &mut Faults, policy: &NoticePolicy) {
+    faults.unless(
+        policy.due_soon_days.len() <= MAX_LEADS,
+        "/notices/due_soon_days",
+        "too-many",
+        "at most 5",
+    );
+    for (index, days) in policy.due_soon_days.iter().enumerate() {
+        let fits = (1..=MAX_DAYS).contains(days);
+        faults.unless(
+            fits,
+            &format!("/notices/due_soon_days/{index}"),
+            "out-of-range",
+            "1 to 366 days",
+        );
+    }
+    let others = [
+        ("lockout_days", policy.lockout_days),
+        ("defect_days", policy.defect_days),
+        ("tablet_days", policy.tablet_days),
+        ("competence_days", policy.competence_days),
+    ];
+    for (name, days) in others {
+        let fits = (1..=MAX_DAYS).contains(&days);
+        faults.unless(fits, &format!("/notices/{name}"), "out-of-range", "1 to 366 days");
+    }
 }
 
 fn intervals(faults: &mut Faults, rules: &RuleSet, set: &Intervals) {

@@ -212,6 +212,7 @@ fn yard(code: &str, zone: &str, rule_set: RuleSetName) -> Yard {
         records_use: false,
         abnormal_conditions: Vec::new(),
         keep_photo_originals: false,
+        notices: clampward_domain::notice::NoticePolicy::default(),
     }
 }
 

@@ -96,7 +96,8 @@ impl World {
             .await;
     }
 
-    async fn account(&self, person: PersonId, name: &str, roles: &[Role], yards: YardScope) {
+    /// An account of a person.
+    pub async fn account(&self, person: PersonId, name: &str, roles: &[Role], yards: YardScope) {
         let body = AccountBody {
             kind: AccountKind::Person,
             email: format!("{}@example.test", name.to_lowercase()),
@@ -130,7 +131,8 @@ impl World {
             .unwrap();
     }
 
-    async fn competence(&self, person: PersonId, kind: CompetenceKind, number: u128) {
+    /// A competence without an end.
+    pub async fn competence(&self, person: PersonId, kind: CompetenceKind, number: u128) {
         let body = CompetenceBody {
             competence_id: CompetenceId::new(id(number)),
             kind,

@@ -54,8 +54,25 @@ const PLAN: &[Place] = &[
         not_directly: &[],
     },
     Place {
+        name: "clampward-process",
+        ours: &["clampward-domain", "clampward-store"],
+        never: &["actix"],
+        not_directly: &["sqlx"],
+    },
+    Place {
+        name: "clampward-worker",
+        ours: &["clampward-domain", "clampward-store", "clampward-process"],
+        never: &["actix"],
+        not_directly: &["sqlx", "sqlx-core", "sqlx-postgres", "tokio-postgres", "postgres"],
+    },
+    Place {
         name: "clampward-api",
-        ours: &["clampward-domain", "clampward-wire", "clampward-store"],
+        ours: &[
+            "clampward-domain",
+            "clampward-wire",
+            "clampward-store",
+            "clampward-process",
+        ],
         never: &[],
         not_directly: &["sqlx", "sqlx-core", "sqlx-postgres", "tokio-postgres", "postgres"],
     },

@@ -87,6 +87,7 @@ impl YardKey {
             knowledge_limit: Interval::Hours(8),
             records_use: self == Self::PortEllery,
             keep_photo_originals: self == Self::PortEllery,
+            notices: clampward_domain::notice::NoticePolicy::default(),
             abnormal_conditions: if self == Self::CalderReach {
                 vec![AbnormalCondition::Corrosion]
             } else {

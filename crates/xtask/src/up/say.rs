@@ -9,6 +9,8 @@ use std::path::PathBuf;
 pub struct Ready {
     /// The service's address.
     pub url: String,
+    /// Where the mails of the worker are read.
+    pub mails: String,
     /// Who can sign in.
     pub accounts: Vec<Account>,
     /// The folder of the tablets at work, where there are some.
@@ -41,6 +43,7 @@ impl Ready {
             .collect();
         json!({
             "url": self.url,
+            "mails": self.mails,
             "accounts": accounts,
             "tablets": tablets(has_fleet),
             "at_work": at_work,
@@ -57,8 +60,13 @@ impl Ready {
     }
 
     fn words(&self) -> String {
-        let Self { url, accounts, .. } = self;
-        let mut text = format!("\nClampward runs at {url}   (documentation: {url}/docs)\n\nSign-ins:\n");
+        let Self {
+            url, mails, accounts, ..
+        } = self;
+        let mut text = format!(
+            "\nClampward runs at {url}   (documentation: {url}/docs)\n\
+             What people are told comes as mails, which stay on this machine: {mails}\n\nSign-ins:\n"
+        );
         for account in accounts {
             let yards = if account.yards.is_array() {
                 "one yard"
@@ -166,6 +174,7 @@ mod tests {
     fn ready(account: Account, tablets: Option<&str>) -> Ready {
         Ready {
             url: "http://127.0.0.1:1".to_owned(),
+            mails: "http://127.0.0.1:2".to_owned(),
             accounts: vec![account],
             tablets: tablets.map(PathBuf::from),
             conflict: "cargo xtask conflict --data-dir /d".to_owned(),

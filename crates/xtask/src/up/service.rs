@@ -19,11 +19,19 @@ const POLL: Duration = Duration::from_millis(50);
 /// How long one answer may take.
 const ANSWER: Duration = Duration::from_secs(5);
 
-/// Builds the service's binary and the field client's, with cargo's own progress.
+/// Builds the service's binary, the worker's and the field client's, with cargo's own progress.
 pub fn build() -> Done {
     let mut cargo = workspace::cargo()?;
     cargo
-        .args(["build", "--bin", "clampward-api", "--bin", crate::field::PROGRAM])
+        .args([
+            "build",
+            "--bin",
+            "clampward-api",
+            "--bin",
+            "clampward-worker",
+            "--bin",
+            crate::field::PROGRAM,
+        ])
         .stdout(Stdio::from(std::io::stderr()));
     let status = cargo.status().during("running cargo")?;
     if status.success() {

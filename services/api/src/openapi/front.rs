@@ -34,6 +34,11 @@ const TAGS: &[(&str, &str)] = &[
          away. What restricts, or cannot be read, bars the clamp that it names meanwhile.",
     ),
     (
+        "Notices",
+        "What people are told without asking: of one lock-out, entry or date, once each, by mail and here. Who acknowledges a \
+         notice says that they see to it; otherwise those above them are told.",
+    ),
+    (
         "Reference data",
         "Yards, models, rule sets and criteria. Changes are new versions that start on a later day; what was judged by an \
          earlier one stays so. A change needs the ETag in `If-Match`.",

@@ -19,6 +19,7 @@ pub mod devices;
 pub mod held_entries;
 pub mod lift_checks;
 pub mod models;
+pub mod notices;
 pub mod oauth;
 pub mod operations;
 pub mod photos;
@@ -90,6 +91,9 @@ pub fn register(config: &mut ServiceConfig) {
         .service(held_entries::read::read)
         .service(held_entries::place::place)
         .service(held_entries::dismiss::dismiss)
+        .service(notices::list::list)
+        .service(notices::read::read)
+        .service(notices::acknowledge::acknowledge)
         .service(photos::list::list)
         .service(photos::offset::offset)
         .service(photos::upload::send)

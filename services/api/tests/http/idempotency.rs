@@ -49,6 +49,7 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
     let lost = fleet.app.device(&by, &[&fleet.newport]).await;
     let (placed, dismissed) = (fleet.held(&device).await, fleet.held(&device).await);
     let clamp = fleet.fit_clamp("4711").await;
+    let notice = fleet.app.notice(&administrator.id, &clamp, &fleet.newport).await;
     let keys = Keys::fresh();
     let made = fleet.app.signing_key_request(&device, &administrator.id, &keys);
     [
@@ -78,6 +79,7 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
             format!("/v1/held-entries/{dismissed}/dismissal"),
             json!({"reason": "written again by hand"}),
         ),
+        (format!("/v1/notices/{notice}/acknowledgement"), Value::Null),
         ("/v1/models".to_owned(), model),
         ("/v1/users".to_owned(), user("ida")),
         (format!("/v1/users/{keeper}/set-password-tokens"), Value::Null),

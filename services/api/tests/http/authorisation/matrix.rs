@@ -72,6 +72,10 @@ impl Bench {
             .await;
         let enrolment = fleet.app.enrolment(&by, &[&fleet.clydebank]).await;
         let held = fleet.held(&device).await;
+        let notice = fleet
+            .app
+            .notice(&fleet.stranger.id, &clamp, &fleet.clydebank)
+            .await;
         let photo = fleet.sent_photo(&fleet.inspector, &photo_of(1)).await;
         let theirs = fleet.sent_photo(&fleet.stranger, &photo_of(2)).await;
         let mut bench = Self {
@@ -89,6 +93,7 @@ impl Bench {
                 enrolment: enrolment.text("/id"),
                 key: key.id.to_string(),
                 held,
+                notice,
                 asker: String::new(),
             },
             fleet,
@@ -167,8 +172,10 @@ impl Bench {
         let key = self.fleet.post(asker, &path, &key).await;
         let enrolment = app.enrolment(&by, &[&yard]).await.text("/id");
         let held = self.fleet.held(&device).await;
+        let notice = app.notice(&asker.id, &clamp, &yard).await;
         Place {
             held,
+            notice,
             device,
             enrolment,
             key: key.body["id"].as_str().unwrap_or(&path[12..48]).to_owned(),

@@ -41,6 +41,8 @@ pub struct Place {
     pub key: String,
     /// An entry of that device that is held.
     pub held: String,
+    /// A notice to whoever asks.
+    pub notice: String,
     /// Who asks.
     pub asker: String,
 }
@@ -109,6 +111,7 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         enrolment,
         key,
         held,
+        notice,
         asker,
     } = place;
     let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
@@ -305,6 +308,9 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
             format!("/v1/held-entries/{held}/dismissal"),
             json!({"reason": "written again by hand"}),
         ),
+        "list_notices" => get(List, "/v1/notices?limit=200"),
+        "read_notice" => get(Yard, format!("/v1/notices/{notice}")),
+        "acknowledge_notice" => post(Yard, format!("/v1/notices/{notice}/acknowledgement"), json!({})),
         "list_service_accounts" => get(Company, "/v1/service-accounts"),
         "create_service_account" => post(
             EveryYard,

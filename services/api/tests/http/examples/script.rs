@@ -20,6 +20,7 @@ pub async fn run(to: &mut Recorder) {
     lift_checks(to, &clamp).await;
     corrections(to, &clamp, &returned).await;
     retirement(to).await;
+    notices(to).await;
     pulling(to, &cursors).await;
 }
 
@@ -28,6 +29,21 @@ fn with(mut value: Value, changes: Value) -> Value {
         value[name] = change.clone();
     }
     value
+}
+
+async fn notices(to: &mut Recorder) {
+    to.app.tell().await;
+    let lead = "lead-port-ellery";
+    let open = "/v1/notices?kind=tagged_out&open=true&limit=1";
+    to.get("Tagged out, and not acknowledged", lead, open, 200).await;
+    let notice = to.look(lead, open).await.text("/items/0/id");
+    let path = format!("/v1/notices/{notice}");
+    to.get("A tag-out", lead, &path, 200).await;
+    to.get("Somebody else's", "safety", &path, 404).await;
+    let acknowledgement = format!("{path}/acknowledgement");
+    to.post("Seen to", lead, &acknowledgement, &json!({}), 200).await;
+    to.post("Somebody else's", "safety", &acknowledgement, &json!({}), 404)
+        .await;
 }
 
 async fn reading(to: &mut Recorder) {

@@ -25,6 +25,34 @@ impl TestApp {
             .await
             .expect("the owner")
     }
+    /// Has everything told that the ledger gives reason to, as the worker does.
+    pub async fn tell(&self) {
+        let store = self.store().await;
+        while store
+            .notices_of_entries()
+            .await
+            .expect("notices")
+            .is_some_and(|read| read.has_more)
+        {}
+        store.close().await;
+    }
+    /// A notice to somebody about a clamp of a yard, as the worker raises it.
+    pub async fn notice(&self, recipient: &str, clamp: &str, yard: &str) -> String {
+        let mut owner = self.owner().await;
+        let id: uuid::Uuid = sqlx::query_scalar(
+            "insert into notice (id, kind, subject, recipient, level, form, clamp_id, yard_id, yards, about, since, raised_at,
+                                 leaves_at, over_if_settled)
+             values (gen_random_uuid(), 'tagged_out', gen_random_uuid(), $1, 0, 'at_once', $2, $3, array[$3], '{}', now(),
+                     now(), now(), false) returning id",
+        )
+        .bind(recipient.parse::<uuid::Uuid>().expect("a person's id"))
+        .bind(clamp.parse::<uuid::Uuid>().expect("a clamp's id"))
+        .bind(yard.parse::<uuid::Uuid>().expect("a yard's id"))
+        .fetch_one(&mut owner)
+        .await
+        .expect("a notice");
+        id.to_string()
+    }
     /// Holds a clamp's row, so that whoever records about it waits.
     pub async fn hold_clamp(&self, clamp: &str) -> Held {
         let mut owner = self.owner().await;

@@ -85,6 +85,25 @@ impl ServicePassword {
     }
 }
 
+/// The password by which mails are handed over, if one is needed.
+#[derive(clap::Args)]
+#[group(id = "smtp_password_source", multiple = false)]
+pub struct SmtpPassword {
+    /// Password for the mail server.
+    #[arg(long, env = "CLAMPWARD_SMTP_PASSWORD", hide_env_values = true)]
+    smtp_password: Option<String>,
+    /// File with the password for the mail server.
+    #[arg(long, env = "CLAMPWARD_SMTP_PASSWORD_FILE")]
+    smtp_password_file: Option<PathBuf>,
+}
+
+impl SmtpPassword {
+    /// The password.
+    pub fn password(self) -> Result<Option<String>, SecretError> {
+        either(self.smtp_password, self.smtp_password_file.as_deref())
+    }
+}
+
 fn either(told: Option<String>, file: Option<&Path>) -> Result<Option<String>, SecretError> {
     match file {
         None => Ok(told),

@@ -1,0 +1,202 @@
+//! The worker's binary: configuration, wiring, shutdown. Nothing is decided here.
+
+use clampward_process::clock::SystemClock;
+use clampward_process::environment;
+use clampward_process::secret::{ServiceDatabase, SmtpPassword};
+use clampward_store::{Store, StoreOptions};
+use clampward_worker::post::Security;
+use clampward_worker::{Post, PostOptions, Settings, Worker};
+use clap::error::ErrorKind;
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
+use std::error::Error;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use tokio::signal::unix::{SignalKind, signal};
+use tracing_subscriber::EnvFilter;
+
+/// How the log is written.
+#[derive(Clone, Copy, ValueEnum)]
+enum Format {
+    /// One JSON object a line.
+    Json,
+    /// For people.
+    Text,
+}
+
+/// Tells people what they need to know of plate clamps.
+#[derive(Parser)]
+#[command(name = "clampward-worker", version)]
+struct Arguments {
+    /// How the log is written to standard error; `RUST_LOG` says what of it.
+    #[arg(
+        long,
+        env = "CLAMPWARD_LOG_FORMAT",
+        value_enum,
+        default_value = "json",
+        global = true
+    )]
+    log_format: Format,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Work until told to stop. Any number of workers may run.
+    Run(Run),
+    /// Have mails that were given up tried again.
+    RetryMails(RetryMails),
+}
+
+#[derive(clap::Args)]
+struct Run {
+    #[command(flatten)]
+    database: ServiceDatabase,
+    /// The mail server.
+    #[arg(long, env = "CLAMPWARD_SMTP_HOST")]
+    smtp_host: String,
+    /// Its port.
+    #[arg(long, env = "CLAMPWARD_SMTP_PORT", default_value_t = 587)]
+    smtp_port: u16,
+    /// How it is reached.
+    #[arg(long, env = "CLAMPWARD_SMTP_SECURITY", value_enum, default_value = "starttls")]
+    smtp_security: Security,
+    /// File with the certificate (PEM) of a certificate authority of one's own that the mail server's is signed by.
+    #[arg(long, env = "CLAMPWARD_SMTP_AUTHORITY")]
+    smtp_authority: Option<PathBuf>,
+    /// Name to sign in at the mail server.
+    #[arg(long, env = "CLAMPWARD_SMTP_USER")]
+    smtp_user: Option<String>,
+    #[command(flatten)]
+    smtp_password: SmtpPassword,
+    /// From whom mails come: `name <address>`, or an address.
+    #[arg(long, env = "CLAMPWARD_MAIL_FROM")]
+    mail_from: String,
+    /// The address under which people know the service, for links in mails.
+    #[arg(long, env = "CLAMPWARD_PUBLIC_URL")]
+    public_url: Option<String>,
+    /// Mails that are handed over at once.
+    #[arg(long, env = "CLAMPWARD_MAIL_SENDERS", default_value_t = 4)]
+    mail_senders: usize,
+}
+
+#[derive(clap::Args)]
+struct RetryMails {
+    #[command(flatten)]
+    database: ServiceDatabase,
+}
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    refuse_unknown_variables();
+    let arguments = Arguments::parse();
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr);
+    match arguments.log_format {
+        Format::Json => log.json().flatten_event(true).init(),
+        Format::Text => log.init(),
+    }
+    match run(arguments.command).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            tracing::error!(error = %chain(error.as_ref()), "stopped");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// A mistyped variable would leave its setting at the usual value without a word.
+fn refuse_unknown_variables() {
+    let mut command = Arguments::command();
+    let known: Vec<String> = command
+        .get_subcommands()
+        .chain([&command])
+        .flat_map(clap::Command::get_arguments)
+        .filter_map(|argument| Some(argument.get_env()?.to_string_lossy().into_owned()))
+        .collect();
+    let given: Vec<String> = std::env::vars_os()
+        .map(|(name, _)| name.to_string_lossy().into_owned())
+        .collect();
+    let unknown = environment::unknown(given.iter().map(String::as_str), &known);
+    if !unknown.is_empty() {
+        let advice = "see `clampward-worker run --help` for those that are known";
+        let message = format!("unknown environment variable {}: {advice}\n", unknown.join(", "));
+        command.error(ErrorKind::UnknownArgument, message).exit();
+    }
+}
+
+fn chain(error: &dyn Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(inner) = cause {
+        text.push_str(": ");
+        text.push_str(&inner.to_string());
+        cause = inner.source();
+    }
+    text
+}
+
+/// Until the process is told to stop: by SIGTERM, or by SIGINT from a terminal.
+async fn told_to_stop() {
+    let signals = signal(SignalKind::terminate())
+        .and_then(|terminate| Ok((terminate, signal(SignalKind::interrupt())?)));
+    match signals {
+        Ok((mut terminate, mut interrupt)) => {
+            tokio::select! {
+                _ = terminate.recv() => tracing::info!(signal = "SIGTERM", "told to stop"),
+                _ = interrupt.recv() => tracing::info!(signal = "SIGINT", "told to stop"),
+            }
+        }
+        Err(error) => {
+            tracing::error!(error = %error, "signals cannot be received; only a kill will stop this process");
+            std::future::pending().await
+        }
+    }
+}
+
+async fn run(command: Command) -> Result<(), Box<dyn Error>> {
+    match command {
+        Command::Run(options) => work(options).await,
+        Command::RetryMails(options) => {
+            let store = connect(options.database, 1)?;
+            let mails = store.retry_dead_mails().await?;
+            tracing::info!(mails, "mails that were given up are tried again");
+            store.close().await;
+            Ok(())
+        }
+    }
+}
+
+fn connect(database: ServiceDatabase, connections: u32) -> Result<Store, Box<dyn Error>> {
+    Ok(Store::connect_lazy(StoreOptions {
+        url: database.url()?,
+        max_connections: connections,
+        clock: Arc::new(SystemClock),
+    })?)
+}
+
+async fn work(options: Run) -> Result<(), Box<dyn Error>> {
+    let authority = options.smtp_authority.map(std::fs::read).transpose()?;
+    let password = options.smtp_password.password()?;
+    let post = Post::new(PostOptions {
+        host: options.smtp_host,
+        port: options.smtp_port,
+        security: options.smtp_security,
+        authority,
+        credentials: options.smtp_user.map(|user| (user, password.unwrap_or_default())),
+        from: options.mail_from,
+    })?;
+    let connections = u32::try_from(options.mail_senders.saturating_add(2)).unwrap_or(8);
+    let store = connect(options.database, connections)?;
+    let settings = Settings {
+        service: options.public_url,
+        senders: options.mail_senders,
+    };
+    tracing::info!(version = env!("CARGO_PKG_VERSION"), "working");
+    Worker::new(store, post, settings).run_until(told_to_stop()).await;
+    tracing::info!("stopped");
+    Ok(())
+}

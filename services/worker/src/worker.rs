@@ -1,0 +1,200 @@
+//! What a worker does over and over, until it is told to stop.
+
+use crate::backoff::next_try;
+use crate::letter;
+use crate::post::Post;
+use clampward_store::notices::Mail;
+use clampward_store::{Store, StoreError};
+use jiff::SignedDuration;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use uuid::Uuid;
+
+/// How long a mail may take before somebody else may try it.
+const LEASE: SignedDuration = SignedDuration::from_mins(2);
+/// Between two looks at what is new.
+const PAUSE: Duration = Duration::from_millis(400);
+/// The longest pause while the database is away.
+const LONGEST_PAUSE: Duration = Duration::from_secs(10);
+
+/// How it works.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// The address under which people know the service.
+    pub service: Option<String>,
+    /// Mails that are handed over at once.
+    pub senders: usize,
+}
+
+/// A worker on a database and a mail server.
+pub struct Worker {
+    store: Store,
+    post: Post,
+    settings: Settings,
+}
+
+/// Why a piece of work was not done.
+#[derive(Debug, thiserror::Error)]
+pub enum WorkError {
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The operating system gave no random bytes.
+    #[error("the operating system gave no random bytes")]
+    NoRandomness,
+}
+
+impl Worker {
+    /// Connects nowhere yet.
+    pub fn new(store: Store, post: Post, settings: Settings) -> Self {
+        Self {
+            store,
+            post,
+            settings,
+        }
+    }
+
+    /// Raises whatever is to be told by now. Answers how many notices are new.
+    pub async fn raise(&self) -> Result<u64, WorkError> {
+        let mut raised = 0_u64;
+        while let Some(read) = self.store.notices_of_entries().await? {
+            raised = raised.saturating_add(read.notices);
+            if !read.has_more {
+                break;
+            }
+        }
+        raised = raised.saturating_add(self.store.notices_of_days().await?);
+        raised = raised.saturating_add(self.store.notices_of_moments().await?.unwrap_or(0));
+        loop {
+            let (further, has_more) = self.store.escalate_notices().await?;
+            raised = raised.saturating_add(further);
+            if !has_more {
+                return Ok(raised);
+            }
+        }
+    }
+
+    /// Hands the next mail over, if there is one that is to leave. Answers whether there was.
+    pub async fn send_one(&self) -> Result<bool, WorkError> {
+        let token = random_id()?;
+        let claimed = self.store.claim_mail(token, self.new_id()?, LEASE).await?;
+        let Some(mail) = claimed else { return Ok(false) };
+        if !mail.is_open {
+            self.failed(&mail, token, "the recipient's account is closed", true)
+                .await?;
+            return Ok(true);
+        }
+        let reference = self.store.reference().await?;
+        let letter = letter::write(
+            &mail,
+            &reference,
+            self.store.now(),
+            self.settings.service.as_deref(),
+        );
+        match self.post.hand_over(&letter).await {
+            Ok(()) => {
+                let in_time = self.store.mail_sent(&mail, token).await?;
+                tracing::info!(event = "mail_sent", mail = %mail.id, person = %mail.recipient, notices = mail.notices.len(), in_time, "a mail was handed over");
+            }
+            Err(error) => self.failed(&mail, token, &error.text, error.is_for_good).await?,
+        }
+        Ok(true)
+    }
+
+    async fn failed(
+        &self,
+        mail: &Mail,
+        token: Uuid,
+        error: &str,
+        is_for_good: bool,
+    ) -> Result<(), WorkError> {
+        let next = next_try(mail.made_at, mail.attempt, self.store.now()).filter(|_| !is_for_good);
+        self.store.mail_failed(mail, token, error, next).await?;
+        match next {
+            Some(next) => {
+                tracing::warn!(event = "mail_failed", mail = %mail.id, person = %mail.recipient, attempts = mail.attempt, error, %next, "a mail was not handed over; it is tried again");
+            }
+            None => {
+                tracing::error!(event = "mail_given_up", mail = %mail.id, person = %mail.recipient, attempts = mail.attempt, error, "a mail is given up: those above its recipient hear of it");
+            }
+        }
+        Ok(())
+    }
+
+    fn new_id(&self) -> Result<Uuid, WorkError> {
+        let millis = u64::try_from(self.store.now().as_millisecond()).unwrap_or(0);
+        let mut bytes = [0; 10];
+        getrandom::fill(&mut bytes).map_err(|_| WorkError::NoRandomness)?;
+        Ok(uuid::Builder::from_unix_timestamp_millis(millis, &bytes).into_uuid())
+    }
+
+    /// Works until it is told to stop, and ends what it is at.
+    pub async fn run_until(self, told: impl Future<Output = ()>) {
+        let worker = Arc::new(self);
+        let (stop, stopping) = watch::channel(false);
+        let mut tasks = tokio::task::JoinSet::new();
+        tasks.spawn(over_and_over("raising notices", stopping.clone(), {
+            let worker = Arc::clone(&worker);
+            move || {
+                let worker = Arc::clone(&worker);
+                async move { worker.raise().await.map(|_| false) }
+            }
+        }));
+        for _ in 0..worker.settings.senders.max(1) {
+            tasks.spawn(over_and_over("sending mails", stopping.clone(), {
+                let worker = Arc::clone(&worker);
+                move || {
+                    let worker = Arc::clone(&worker);
+                    async move { worker.send_one().await }
+                }
+            }));
+        }
+        told.await;
+        tracing::info!("stopping: what is under way is finished");
+        let _ = stop.send(true);
+        while tasks.join_next().await.is_some() {}
+        worker.store.close().await;
+    }
+}
+
+/// Does a piece of work again and again, at once while there is more. While it fails it waits longer, and says so once.
+async fn over_and_over<F, Fut>(work: &'static str, mut stopping: watch::Receiver<bool>, piece: F)
+where
+    F: Fn() -> Fut,
+    Fut: Future<Output = Result<bool, WorkError>>,
+{
+    let mut pause = PAUSE;
+    let mut fails = false;
+    while !*stopping.borrow() {
+        match piece().await {
+            Ok(has_more) => {
+                if fails {
+                    tracing::info!(event = "works_again", work, "it works again");
+                }
+                fails = false;
+                pause = PAUSE;
+                if has_more {
+                    continue;
+                }
+            }
+            Err(error) => {
+                if !fails {
+                    tracing::error!(event = "work_fails", work, %error, "it is tried again");
+                }
+                fails = true;
+                pause = (pause * 2).min(LONGEST_PAUSE);
+            }
+        }
+        tokio::select! {
+            () = tokio::time::sleep(pause) => {}
+            _ = stopping.changed() => {}
+        }
+    }
+}
+
+fn random_id() -> Result<Uuid, WorkError> {
+    let mut bytes = [0; 16];
+    getrandom::fill(&mut bytes).map_err(|_| WorkError::NoRandomness)?;
+    Ok(uuid::Builder::from_random_bytes(bytes).into_uuid())
+}
