@@ -16,7 +16,7 @@ create table notice_day (
   day       date not null
 ) with (fillfactor = 50);
 
--- A mail: what its recipient was to be told at the moment it was put together. It is put together once, leased by whoever
+-- A mail: what its recipient was to be told at the moment it was put together, or taken up again. It is put together once, leased by whoever
 -- sends it, and sent again under the same id where nobody knows whether it went.
 create table mail (
   id           uuid primary key,
@@ -62,6 +62,7 @@ create table notice (
   constraint notice_form_is_a_word check (form in ('at_once', 'digest')),
   constraint notice_is_acknowledged_by_somebody check ((acknowledged_at is null) = (acknowledged_by is null))
 ) with (fillfactor = 70);
+create index notice_by_time on notice (raised_at desc, id desc);
 create index notice_of_recipient on notice (recipient, raised_at desc, id desc);
 -- Those that are still to leave: neither acknowledged nor over meanwhile.
 create index notice_to_leave on notice (leaves_at, id)
@@ -69,7 +70,9 @@ create index notice_to_leave on notice (leaves_at, id)
 create index notice_to_leave_of on notice (recipient, leaves_at, id)
   where mail_id is null and acknowledged_at is null and not (over_if_settled and settled_at is not null);
 create index notice_to_escalate on notice (escalates_at) where escalates_at is not null;
-create index notice_of_clamp on notice (clamp_id) where settled_at is null;
+create index notice_of_clamp on notice (clamp_id, raised_at desc, id desc);
+create index notice_held on notice (subject) where kind = 'held_entry_waiting' and settled_at is null;
+create index notice_silent on notice (since) where kind = 'tablet_silent' and settled_at is null;
 create index notice_of_lockout on notice (lockout_id) where settled_at is null;
 create index notice_of_mail on notice (mail_id);
 

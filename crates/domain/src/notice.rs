@@ -12,7 +12,7 @@ pub use entries::{of_entry, of_held_entry};
 
 use crate::calendar::Zone;
 use crate::ids::{ClampId, DERIVED, DeviceId, EntryId, LockoutId, PersonId, YardId};
-use crate::reference::{Reference, Yard};
+use crate::reference::{Grant, Reference, Yard, YardScope};
 use crate::words::{Component, Grade, Role, words};
 use jiff::civil::{Date, Time};
 use jiff::{Timestamp, ToSpan};
@@ -409,8 +409,9 @@ pub fn escalates_at(
 }
 
 /// Who hears of an occasion at a step: everybody who holds one of its roles in one of its yards at the instant, among those
-/// who can be told. Where nobody does, the next step's hear of it at once: what nobody answers for is told to somebody.
-/// With them comes the step that it came to.
+/// who can be told. Where nobody does, the next step's hear of it at once: what nobody answers for is told to somebody, at last
+/// to whoever runs the service. With them comes the step that it came to. `can_be_told` leaves out who was told already, so that
+/// a step of the same people is none.
 pub fn recipients(
     occasion: &Occasion,
     from_level: usize,
@@ -434,7 +435,8 @@ pub fn recipients(
     let last = steps.len().saturating_sub(1);
     let mut anybody = holders(&[Role::Safety], &occasion.yards, reference, can_be_told, at);
     if anybody.is_empty() {
-        anybody = holders(&[Role::Administrator], &[], reference, can_be_told, at);
+        let runs_it = |grant: &Grant| grant.roles.contains(&Role::Administrator);
+        anybody = granted(reference, can_be_told, at, &runs_it);
     }
     anybody.extend(also);
     anybody.sort_unstable();
@@ -449,17 +451,24 @@ fn holders(
     can_be_told: &dyn Fn(PersonId) -> bool,
     at: Timestamp,
 ) -> Vec<PersonId> {
-    let holds = |person: &crate::reference::Person| {
-        person.grant_at(at).is_some_and(|grant| {
-            // What is nobody's yard concerns whoever answers for a role anywhere.
-            let theirs = yards.is_empty() || yards.iter().any(|yard| grant.yards.covers(*yard));
-            theirs && grant.roles.iter().any(|role| roles.contains(role))
-        })
-    };
-    let found = reference
-        .people
-        .iter()
-        .filter(|(id, person)| holds(person) && can_be_told(**id));
+    granted(reference, can_be_told, at, &|grant| {
+        // What is no yard's concerns those who answer for all of them.
+        let theirs = match yards {
+            [] => grant.yards == YardScope::All,
+            yards => yards.iter().any(|yard| grant.yards.covers(*yard)),
+        };
+        theirs && grant.roles.iter().any(|role| roles.contains(role))
+    })
+}
+
+fn granted(
+    reference: &Reference,
+    can_be_told: &dyn Fn(PersonId) -> bool,
+    at: Timestamp,
+    fits: &dyn Fn(&Grant) -> bool,
+) -> Vec<PersonId> {
+    let people = reference.people.iter();
+    let found = people.filter(|(id, person)| person.grant_at(at).is_some_and(fits) && can_be_told(**id));
     found.map(|(id, _)| *id).collect()
 }
 
@@ -503,7 +512,7 @@ mod tests {
 
     #[test]
     fn what_nobody_answers_for_is_told_to_the_next_and_at_last_to_whoever_runs_the_service() {
-        use crate::reference::{Grant, Person, YardScope};
+        use crate::reference::Person;
         use uuid::Uuid;
         let (yard, other) = (YardId::new(Uuid::from_u128(1)), YardId::new(Uuid::from_u128(2)));
         let at: Timestamp = "2026-03-02T08:00:00Z".parse().unwrap();

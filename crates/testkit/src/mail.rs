@@ -154,7 +154,7 @@ async fn converse(stream: TcpStream, shared: Shared) -> io::Result<()> {
         let answer = match word.as_str() {
             "EHLO" => "250-catcher\r\n250 8BITMIME\r\n",
             "RCPT" => match manner() {
-                Manner::KnowsNobody => "550 nobody here\r\n",
+                Manner::KnowsNobody => "550 5.1.1 nobody here\r\n",
                 Manner::IsBusy => "451 come back later\r\n",
                 Manner::Takes | Manner::BreaksOff | Manner::IsSilent => {
                     let address = line.split_once('<').and_then(|(_, rest)| rest.split_once('>'));

@@ -85,6 +85,9 @@ struct Run {
 struct RetryMails {
     #[command(flatten)]
     database: ServiceDatabase,
+    /// Those that were put together within so many days.
+    #[arg(long, default_value_t = 30)]
+    days: u16,
 }
 
 #[tokio::main]
@@ -162,7 +165,7 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
         Command::Run(options) => work(options).await,
         Command::RetryMails(options) => {
             let store = connect(options.database, 1)?;
-            let mails = store.retry_dead_mails().await?;
+            let mails = store.retry_dead_mails(options.days).await?;
             tracing::info!(mails, "mails that were given up are tried again");
             store.close().await;
             Ok(())
@@ -196,7 +199,10 @@ async fn work(options: Run) -> Result<(), Box<dyn Error>> {
         senders: options.mail_senders,
     };
     tracing::info!(version = env!("CARGO_PKG_VERSION"), "working");
-    Worker::new(store, post, settings).run_until(told_to_stop()).await;
+    let is_well = Worker::new(store, post, settings).run_until(told_to_stop()).await;
+    if !is_well {
+        return Err("a part of the worker ended by itself".into());
+    }
     tracing::info!("stopped");
     Ok(())
 }

@@ -5,13 +5,16 @@ use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::{Mailbox, MultiPart, SinglePart};
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
-use lettre::transport::smtp::response::Severity;
 use lettre::{Address, AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor};
 use std::time::Duration;
 
 /// How long handing a mail over may take, whatever the server does meanwhile. The transport itself bounds no more than the
 /// connecting: a server that says nothing would hold its sender for ever.
 const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Enhanced status codes that refuse the recipient's address itself (RFC 3463, RFC 7505): trying again is of no use. Whatever
+/// else is refused for good, a sender or a relay, is somebody's setting, which may be right when it is tried again.
+const NOBODY: [&str; 6] = ["5.1.1", "5.1.2", "5.1.3", "5.1.6", "5.1.10", "5.2.1"];
 
 /// How the mail server is reached.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -70,7 +73,8 @@ impl PostError {
     }
 }
 
-/// Hands mails over, over connections that are kept.
+/// Hands mails over, each over a connection of its own: one that was given up in the middle would answer the next mail with
+/// what was meant for the one before.
 pub struct Post {
     transport: AsyncSmtpTransport<Tokio1Executor>,
     from: Mailbox,
@@ -127,15 +131,11 @@ impl Post {
             });
         };
         handed_over.map(drop).map_err(|error| {
-            // A refusal of the address itself; others may be over when it is tried again.
-            let is_for_good = error.status().is_some_and(|code| {
-                let text = code.to_string();
-                code.severity == Severity::PermanentNegativeCompletion
-                    && matches!(text.as_str(), "501" | "550" | "551" | "553")
-            });
+            let text = shown(&error);
+            let says = |code: &&str| text.split([' ', ':', '(', ')']).any(|word| word == *code);
             PostError {
-                text: shown(&error),
-                is_for_good,
+                is_for_good: error.is_permanent() && NOBODY.iter().any(|code| says(code)),
+                text,
             }
         })
     }

@@ -1,6 +1,6 @@
 //! What a worker does over and over, until it is told to stop.
 
-use crate::backoff::next_try;
+use crate::backoff::{GIVES_UP_AFTER, next_try};
 use crate::letter;
 use crate::post::Post;
 use clampward_store::notices::Mail;
@@ -55,8 +55,18 @@ impl Worker {
         }
     }
 
-    /// Raises whatever is to be told by now. Answers how many notices are new.
+    /// Raises whatever is to be told by now. Answers how many notices are new. Where one reading fails the others are done all
+    /// the same.
     pub async fn raise(&self) -> Result<u64, WorkError> {
+        let entries = self.of_entries().await;
+        let days = self.store.notices_of_days().await;
+        let moments = self.store.notices_of_moments().await;
+        let further = self.escalate().await;
+        let some = [entries?, days?, moments?.unwrap_or(0), further?];
+        Ok(some.into_iter().fold(0, u64::saturating_add))
+    }
+
+    async fn of_entries(&self) -> Result<u64, StoreError> {
         let mut raised = 0_u64;
         while let Some(read) = self.store.notices_of_entries().await? {
             raised = raised.saturating_add(read.notices);
@@ -64,8 +74,11 @@ impl Worker {
                 break;
             }
         }
-        raised = raised.saturating_add(self.store.notices_of_days().await?);
-        raised = raised.saturating_add(self.store.notices_of_moments().await?.unwrap_or(0));
+        Ok(raised)
+    }
+
+    async fn escalate(&self) -> Result<u64, StoreError> {
+        let mut raised = 0_u64;
         loop {
             let (further, has_more) = self.store.escalate_notices().await?;
             raised = raised.saturating_add(further);
@@ -80,9 +93,15 @@ impl Worker {
         let token = random_id()?;
         let claimed = self.store.claim_mail(token, self.new_id()?, LEASE).await?;
         let Some(mail) = claimed else { return Ok(false) };
-        if !mail.is_open {
-            self.failed(&mail, token, "the recipient's account is closed", true)
-                .await?;
+        let against = if !mail.is_open {
+            Some("the recipient's account is closed")
+        } else if self.store.now().duration_since(mail.made_at) >= GIVES_UP_AFTER {
+            Some("it was tried for too long")
+        } else {
+            None
+        };
+        if let Some(against) = against {
+            self.failed(&mail, token, against, true).await?;
             return Ok(true);
         }
         let reference = self.store.reference().await?;
@@ -129,8 +148,9 @@ impl Worker {
         Ok(uuid::Builder::from_unix_timestamp_millis(millis, &bytes).into_uuid())
     }
 
-    /// Works until it is told to stop, and ends what it is at.
-    pub async fn run_until(self, told: impl Future<Output = ()>) {
+    /// Works until it is told to stop, and ends what it is at. False if a part of it ended by itself, which is a fault: whoever
+    /// watches the process starts it again.
+    pub async fn run_until(self, told: impl Future<Output = ()>) -> bool {
         let worker = Arc::new(self);
         let (stop, stopping) = watch::channel(false);
         let mut tasks = tokio::task::JoinSet::new();
@@ -150,11 +170,18 @@ impl Worker {
                 }
             }));
         }
-        told.await;
+        let is_well = tokio::select! {
+            () = told => true,
+            _ = tasks.join_next() => {
+                tracing::error!(event = "worker_broken", "a part of the worker ended by itself");
+                false
+            }
+        };
         tracing::info!("stopping: what is under way is finished");
         let _ = stop.send(true);
         while tasks.join_next().await.is_some() {}
         worker.store.close().await;
+        is_well
     }
 }
 

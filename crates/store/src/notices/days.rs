@@ -14,6 +14,8 @@ use jiff_sqlx::{Date as SqlDate, Timestamp as SqlTimestamp, ToSqlx};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
+/// Days after its end for which a competence is told of that nobody was told of before.
+const TOLD_AFTER_DAYS: i64 = 30;
 /// Clamps and lock-outs that are read at a time.
 const PART: i64 = 2000;
 
@@ -72,8 +74,14 @@ impl Command for NewDay<'_> {
         if !self.is_ours(tx).await? {
             return Ok(0);
         }
+        // Nobody reads the ledger on meanwhile: what is recorded after the clamps were read here is read there afterwards, and
+        // settles what was raised.
+        sqlx::query("-- notices.hold\nselect from ledger_reader where name = 'notices' for no key update")
+            .execute(&mut **tx)
+            .await?;
         let now = tx.now();
         let reference = self.store.reference_in(tx).await?;
+        settle_heard(tx, now).await?;
         let here = |yard: YardId| {
             yard_at(&reference, yard, now).is_some_and(|yard| yard.time_zone.name() == self.name)
         };
@@ -163,6 +171,21 @@ impl NewDay<'_> {
     }
 }
 
+/// Of a tablet that something was heard of since nobody has to be told any more.
+async fn settle_heard(tx: &mut Tx, now: Timestamp) -> Result<(), StoreError> {
+    sqlx::query(
+        "-- notices.settle_heard
+         update notice as n set settled_at = $1, escalates_at = null
+           from device as d
+          where n.kind = 'tablet_silent' and n.settled_at is null
+            and d.id = (n.about ->> 'device_id')::uuid and d.pushed_at > n.since",
+    )
+    .bind(now.to_sqlx())
+    .execute(&mut **tx)
+    .await?;
+    Ok(())
+}
+
 /// Tablets of these yards that nothing was heard of.
 async fn silent(
     tx: &mut Tx,
@@ -217,7 +240,10 @@ fn ending(reference: &Reference, here: &dyn Fn(YardId) -> bool, now: Timestamp) 
             let goes_on = last_day
                 .tomorrow()
                 .is_ok_and(|next| person.competent(competence.kind, next));
-            if goes_on || !competence.covers(last_day) || last_day < day.today {
+            let is_news = last_day
+                .checked_add(TOLD_AFTER_DAYS.days())
+                .is_ok_and(|last| day.today <= last);
+            if goes_on || !competence.covers(last_day) || !is_news {
                 continue;
             }
             let said = (person.name.as_str(), competence.kind.code());

@@ -8,7 +8,7 @@ use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::Entry;
 use clampward_domain::ids::{DeviceId, EntryId, YardId};
 use clampward_domain::judge::Outcome;
-use clampward_domain::notice::{Occasion, of_entry, of_held_entry};
+use clampward_domain::notice::{NoticeKind, Occasion, of_entry, of_held_entry};
 use clampward_domain::reference::Reference;
 use clampward_domain::words::EntryKind;
 use jiff::{SignedDuration, Timestamp};
@@ -97,10 +97,14 @@ impl Read {
     async fn take(&mut self, row: &Row, reference: &Reference, tx: &mut Tx) -> Result<(), StoreError> {
         if row.kind.parse::<EntryKind>().is_ok() {
             self.clamps.insert(row.stream);
-            let entry: Entry = crate::clamps::entries::parse(row.id, &row.bytes)?;
-            let outcome: Outcome = match &row.outcome {
-                Some(bytes) => serde_json::from_slice(bytes)?,
-                None => Outcome::default(),
+            // One that cannot be read, because the database is damaged or a later version wrote it, must not keep everybody
+            // from being told of everything after it.
+            let (entry, outcome) = match read(row) {
+                Ok(read) => read,
+                Err(error) => {
+                    tracing::error!(event = "entry_not_told", entry = %row.id, %error, "an entry cannot be read: nobody is told of it");
+                    return Ok(());
+                }
             };
             self.released
                 .extend(outcome.closed.iter().map(|lockout| lockout.uuid()));
@@ -136,11 +140,21 @@ impl Read {
     }
 }
 
+fn read(row: &Row) -> Result<(Entry, Outcome), StoreError> {
+    let entry = crate::clamps::entries::parse(row.id, &row.bytes)?;
+    let outcome = match &row.outcome {
+        Some(bytes) => serde_json::from_slice(bytes)?,
+        None => Outcome::default(),
+    };
+    Ok((entry, outcome))
+}
+
 impl Read {
     /// Leaves out what is long ago and over: whoever brings years of history in does not have everybody told of them. What
     /// bars a clamp is told however long it does.
     async fn forget_history(&mut self, tx: &mut Tx, now: Timestamp) -> Result<(), StoreError> {
         let is_old = |occasion: &Occasion| now.duration_since(occasion.since) > NEWS_FOR;
+        let waits = |occasion: &Occasion| occasion.kind == NoticeKind::HeldEntryWaiting;
         let old: Vec<Uuid> = self
             .occasions
             .iter()
@@ -157,7 +171,7 @@ impl Read {
         .fetch_all(&mut **tx)
         .await?;
         self.occasions
-            .retain(|occasion| !is_old(occasion) || open.contains(&occasion.subject));
+            .retain(|occasion| !is_old(occasion) || waits(occasion) || open.contains(&occasion.subject));
         Ok(())
     }
 }
@@ -177,7 +191,7 @@ async fn held(tx: &mut Tx, id: Uuid) -> Result<Option<Occasion>, StoreError> {
     }))
 }
 
-/// Other dates than those that are still to be told are over.
+/// Other dates than those that are still to be told are over, and those told in a yard that the clamp left.
 async fn settle_dates(tx: &mut Tx, clamps: &[Uuid], due: &[Occasion]) -> Result<(), StoreError> {
     if clamps.is_empty() {
         return Ok(());
@@ -185,8 +199,10 @@ async fn settle_dates(tx: &mut Tx, clamps: &[Uuid], due: &[Occasion]) -> Result<
     sqlx::query(
         "-- notices.settle_dates
          update notice set settled_at = $3, escalates_at = null
-          where clamp_id = any($1) and settled_at is null and subject <> all($2)
-            and kind in ('inspection_due_soon', 'inspection_overdue', 'not_presented')",
+          where clamp_id = any($1) and settled_at is null
+            and kind in ('inspection_due_soon', 'inspection_overdue', 'not_presented')
+            and (subject <> all($2)
+                 or not exists (select from clamp as c where c.id = notice.clamp_id and c.yards && notice.yards))",
     )
     .bind(clamps)
     .bind(due.iter().map(|occasion| occasion.subject).collect::<Vec<_>>())
@@ -203,7 +219,9 @@ async fn settle_lockouts(tx: &mut Tx, lockouts: &[Uuid]) -> Result<(), StoreErro
     }
     sqlx::query(
         "-- notices.settle_lockouts
-         update notice set settled_at = $2, escalates_at = null where lockout_id = any($1) and settled_at is null",
+         update notice set settled_at = $2, escalates_at = null
+          where lockout_id = any($1) and settled_at is null
+            and exists (select from lockout as l where l.id = notice.lockout_id and l.closed_at is not null)",
     )
     .bind(lockouts)
     .bind(tx.now().to_sqlx())

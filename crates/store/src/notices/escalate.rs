@@ -6,11 +6,13 @@ use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_domain::notice::{About, NoticeKind, Occasion};
-use jiff::{Timestamp, ToSpan};
+use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
 use sqlx::types::Json;
 use uuid::Uuid;
 
+/// Between two looks, each of which is written down.
+const BETWEEN_LOOKS: SignedDuration = SignedDuration::from_secs(10);
 /// Subjects that go a step further in one transaction.
 const SUBJECTS: i64 = 200;
 
@@ -46,7 +48,7 @@ impl Command for Look<'_> {
             return Ok(None);
         };
         let now = tx.now();
-        if now <= looked_at {
+        if now.duration_since(looked_at) < BETWEEN_LOOKS {
             return Ok(Some(0));
         }
         let passed = clamps::passed(tx, looked_at, now).await?;
@@ -88,7 +90,8 @@ struct Row {
     yards: Vec<Uuid>,
     about: Json<About>,
     since: SqlTimestamp,
-    acknowledged: bool,
+    handled: bool,
+    told: Vec<Uuid>,
 }
 
 impl Row {
@@ -105,6 +108,7 @@ impl Row {
                 about: self.about.0.clone(),
             },
             from_level: level.saturating_add(1),
+            told: self.told.clone(),
         })
     }
 }
@@ -116,7 +120,8 @@ impl Command for Escalate<'_> {
     async fn attempt(&self, tx: &mut Tx) -> Result<Self::Output, StoreError> {
         let now = tx.now();
         settle_held(tx, now).await?;
-        // Every notice of a subject and kind goes on together, or waits for whoever has it at this moment.
+        // Every notice of a subject and kind goes on together in each yard, or waits for whoever has it at this moment.
+        // Whom it was told to is read in the same statement: of what another worker does meanwhile it knows nothing.
         let rows: Vec<Row> = sqlx::query_as(
             "-- notices.to_escalate
              with due as (
@@ -126,17 +131,19 @@ impl Command for Escalate<'_> {
                update notice as n set escalates_at = null from due as d where n.id = d.id
                returning n.kind, n.subject, n.level, n.clamp_id, n.yards, n.about, n.since
              )
-             select distinct on (t.kind, t.subject) t.*,
+             select distinct on (t.kind, t.subject, t.yards) t.*,
                     exists (select from notice as o where o.subject = t.subject and o.kind = t.kind
-                              and (o.acknowledged_at is not null or o.level > t.level)) as acknowledged
-               from taken as t order by t.kind, t.subject, t.level desc",
+                              and (o.yards = t.yards or o.yards && t.yards)
+                              and (o.acknowledged_at is not null or o.level > t.level)) as handled,
+                    array(select o.recipient from notice as o where o.subject = t.subject and o.kind = t.kind) as told
+               from taken as t order by t.kind, t.subject, t.yards, t.level desc",
         )
         .bind(now.to_sqlx())
         .bind(SUBJECTS)
         .fetch_all(&mut **tx)
         .await?;
         let has_more = i64::try_from(rows.len()).is_ok_and(|count| count >= SUBJECTS);
-        let further = rows.iter().filter(|row| !row.acknowledged);
+        let further = rows.iter().filter(|row| !row.handled);
         let to_tell: Vec<ToTell> = further.filter_map(Row::to_tell).collect();
         let reference = self.store.reference_in(tx).await?;
         Ok((raise(tx, to_tell, &reference).await?, has_more))
@@ -149,11 +156,9 @@ async fn settle_held(tx: &mut Tx, now: Timestamp) -> Result<(), StoreError> {
         "-- notices.settle_held
          update notice as n set settled_at = $1, escalates_at = null
            from held_entry as h
-          where n.escalates_at <= $2 and n.kind = 'held_entry_waiting' and n.settled_at is null
-            and h.id = n.subject and h.state <> 'held'",
+          where n.kind = 'held_entry_waiting' and n.settled_at is null and h.id = n.subject and h.state <> 'held'",
     )
     .bind(now.to_sqlx())
-    .bind((now + 1.minute()).to_sqlx())
     .execute(&mut **tx)
     .await?;
     Ok(())

@@ -123,13 +123,15 @@ impl Store {
         Ok(done == 1)
     }
 
-    /// Has mails that were given up tried again. Answers how many.
-    pub async fn retry_dead_mails(&self) -> Result<u64, StoreError> {
+    /// Has mails that were given up within so many days tried again, for as long as new ones. Answers how many.
+    pub async fn retry_dead_mails(&self, days: u16) -> Result<u64, StoreError> {
         let done = sqlx::query(
             "-- notices.retry_dead
-             update mail set dead_because = null, attempts = 0, next_try_at = $1 where dead_because is not null",
+             update mail set dead_because = null, attempts = 0, next_try_at = $1, made_at = $1
+              where dead_because is not null and made_at >= $2",
         )
         .bind(self.now().to_sqlx())
+        .bind((self.now() - SignedDuration::from_hours(24 * i64::from(days))).to_sqlx())
         .execute(&self.inner.door)
         .await?;
         Ok(done.rows_affected())
@@ -254,6 +256,17 @@ impl Claim {
         let Some(recipient) = recipient else {
             return Ok(None);
         };
+        // One mail at a time for each: two would share between them what belongs together.
+        let alone: bool = sqlx::query_scalar(
+            "-- notices.alone
+select pg_try_advisory_xact_lock(hashtextextended('mail to ' || $1::text, 0))",
+        )
+        .bind(recipient)
+        .fetch_one(&mut **tx)
+        .await?;
+        if !alone {
+            return Ok(None);
+        }
         let made: MailRow = sqlx::query_as(
             "-- notices.make_mail
              insert into mail (id, recipient, made_at, attempts, next_try_at, lease_token, lease_until)
@@ -283,6 +296,14 @@ impl Claim {
     }
 }
 
+/// One that cannot be read, because a later version raised it, must not keep the others of its mail from being told.
+fn readable(row: NoticeRow) -> Option<MailNotice> {
+    let id = row.id;
+    row.read()
+        .inspect_err(|error| tracing::error!(event = "notice_not_told", notice = %id, %error, "a notice cannot be read"))
+        .ok()
+}
+
 async fn read(tx: &mut Tx, mail: MailRow) -> Result<Mail, StoreError> {
     let notices: Vec<NoticeRow> = sqlx::query_as(
         "-- notices.of_mail
@@ -308,9 +329,6 @@ async fn read(tx: &mut Tx, mail: MailRow) -> Result<Mail, StoreError> {
         is_open,
         made_at: mail.made_at.to_jiff(),
         attempt: mail.attempts.unsigned_abs(),
-        notices: notices
-            .into_iter()
-            .map(NoticeRow::read)
-            .collect::<Result<_, _>>()?,
+        notices: notices.into_iter().filter_map(readable).collect(),
     })
 }

@@ -13,6 +13,8 @@ use uuid::Uuid;
 pub(super) struct ToTell {
     pub(super) occasion: Occasion,
     pub(super) from_level: usize,
+    /// Who was told already.
+    pub(super) told: Vec<Uuid>,
 }
 
 impl From<Occasion> for ToTell {
@@ -20,6 +22,7 @@ impl From<Occasion> for ToTell {
         Self {
             occasion,
             from_level: 0,
+            told: Vec::new(),
         }
     }
 }
@@ -41,16 +44,22 @@ pub(super) async fn raise(
     }
     let now = tx.now();
     let people = who_can_be_told(tx).await?;
-    let can_be_told = |person: PersonId| people.contains(&person.uuid());
     let clamps: BTreeSet<Uuid> = to_tell
         .iter()
         .filter_map(|one| one.occasion.clamp.map(ClampId::uuid))
         .collect();
     let particulars = particulars(tx, &clamps).await?;
     let mut rows = Rows::default();
-    for ToTell { occasion, from_level } in to_tell {
-        let (level, told) = recipients(&occasion, from_level, reference, &can_be_told, now);
-        if told.is_empty() {
+    for ToTell {
+        occasion,
+        from_level,
+        told,
+    } in to_tell
+    {
+        let can_be_told =
+            |person: PersonId| people.contains(&person.uuid()) && !told.contains(&person.uuid());
+        let (level, hear) = recipients(&occasion, from_level, reference, &can_be_told, now);
+        if hear.is_empty() && told.is_empty() {
             tracing::error!(
                 event = "notice_without_recipient",
                 kind = occasion.kind.code(),
@@ -60,7 +69,7 @@ pub(super) async fn raise(
         }
         let known = occasion.clamp.and_then(|clamp| particulars.get(&clamp.uuid()));
         let about = known.map_or_else(|| occasion.about.clone(), |known| known.fill(&occasion.about));
-        for person in told {
+        for person in hear {
             rows.push(&occasion, &about, person, level, reference, now)?;
         }
     }
@@ -205,9 +214,17 @@ impl Rows {
                select id, kind, subject, recipient, level, form, clamp_id, lockout_id, yard_id, yards::uuid[],
                       about::jsonb, since, raised_at, leaves_at, over_if_settled, escalates_at
                  from given order by id
-               -- What is so again was told already: it only is not over any more.
-               on conflict on constraint notice_is_one_for_each do update set settled_at = null
-                 where n.settled_at is not null and n.over_if_settled
+               -- What was over and is so again goes on: of a date everybody was told; that a clamp is barred again, because
+               -- its release was taken back, they have to be told again.
+               on conflict on constraint notice_is_one_for_each do update
+                 set settled_at = null,
+                     escalates_at = case when n.acknowledged_at is null or not n.over_if_settled
+                                         then excluded.escalates_at end,
+                     leaves_at = case when n.over_if_settled then n.leaves_at else excluded.leaves_at end,
+                     mail_id = case when n.over_if_settled then n.mail_id end,
+                     acknowledged_at = case when n.over_if_settled then n.acknowledged_at end,
+                     acknowledged_by = case when n.over_if_settled then n.acknowledged_by end
+                 where n.settled_at is not null
                returning (xmax = 0) as is_new
              )
              select count(*) filter (where is_new) from written",

@@ -77,6 +77,18 @@ impl Desk {
         self.world.bench.clock.advance(by);
     }
 
+    /// Somebody's account is closed.
+    pub async fn close(&self, person: PersonId) {
+        let store = &self.world.bench.store;
+        let account = store.account(person).await.unwrap().unwrap();
+        let mut body = account.body;
+        body.enabled = false;
+        store
+            .change_account(self.world.uuid(), ADMINISTRATOR, person, account.version, &body)
+            .await
+            .unwrap();
+    }
+
     pub async fn clamp(&self, number: &str) -> ClampId {
         let clamp = self.world.in_service(number).await;
         self.worker.raise().await.unwrap();

@@ -121,7 +121,7 @@ async fn whom_nobody_can_reach_is_not_waited_for() {
     assert_eq!(desk.counts()["safety"], 1, "{:?}", desk.counts());
     let (_, dead, _) = desk.world.bench.store.mail_backlog().await.unwrap();
     assert_eq!(dead, 2);
-    assert_eq!(desk.world.bench.store.retry_dead_mails().await.unwrap(), 2);
+    assert_eq!(desk.world.bench.store.retry_dead_mails(30).await.unwrap(), 2);
     desk.catch_up().await;
     assert_eq!(desk.counts()["northlead"], 1);
 }
@@ -130,15 +130,8 @@ async fn whom_nobody_can_reach_is_not_waited_for() {
 async fn a_recipient_whose_account_was_closed_gets_no_mail_and_the_next_ones_hear_of_it() {
     let desk = tagged_out().await;
     desk.worker.raise().await.unwrap();
-    let store = &desk.world.bench.store;
     for person in [NORTH_LEAD, LEAD] {
-        let account = store.account(person).await.unwrap().unwrap();
-        let mut body = account.body;
-        body.enabled = false;
-        store
-            .change_account(desk.world.uuid(), ADMINISTRATOR, person, account.version, &body)
-            .await
-            .unwrap();
+        desk.close(person).await;
     }
     desk.catch_up().await;
     desk.catch_up().await;

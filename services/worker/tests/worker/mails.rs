@@ -1,10 +1,12 @@
 //! Who is told of what, once, and how it reads.
 
-use crate::desk::{Desk, NORTH_LEAD, worker};
+use crate::desk::{Desk, NORTH_LEAD, SAFETY, worker};
 use crate::support::world::*;
-use clampward_domain::ids::lockout_id;
-use clampward_domain::reference::YardScope;
-use clampward_domain::words::{Component, LockoutReason};
+use clampward_domain::entry::Transferred;
+use clampward_domain::ids::{ClampId, PersonId, YardId, lockout_id};
+use clampward_domain::reference::{Yard, YardScope};
+use clampward_domain::words::{Component, Grade, LockoutReason, Role};
+use clampward_store::Mode;
 use clampward_store::notices::NoticeFilter;
 use jiff::SignedDuration;
 use std::collections::BTreeMap;
@@ -118,6 +120,65 @@ async fn a_return_to_service_is_told_and_ends_what_was_told_before() {
     assert!(!desk.counts().contains_key("safety"), "{:?}", desk.counts());
 }
 
+/// LOLER reg. 10: a defect that is not yet a danger has a date by which it is to be put right.
+#[tokio::test]
+async fn the_date_of_a_defect_is_told_before_it_comes_and_when_it_has_passed() {
+    let desk = Desk::open().await;
+    let yard = YardId::new(desk.world.uuid());
+    let body: Yard = serde_json::from_value(serde_json::json!({
+        "code": "BRI", "name": "British yard", "time_zone": "Europe/London", "rule_set": "gb-loler"
+    }))
+    .unwrap();
+    let store = &desk.world.bench.store;
+    store
+        .create_yard(desk.world.uuid(), ADMINISTRATOR, yard, &body)
+        .await
+        .unwrap();
+    let clamp = ClampId::new(desk.world.uuid());
+    let mut registered = registration("17");
+    registered.yard_id = yard;
+    desk.world.does(LEAD, clamp, registered).await;
+    desk.later(hours(1));
+    let mut body = rejection("shackle_eye_worn");
+    let finding = body
+        .findings
+        .iter_mut()
+        .find(|finding| finding.criterion == "shackle_eye_worn");
+    let finding = finding.unwrap();
+    finding.grade = Some(Grade::DangerBy);
+    finding.by_date = Some("2026-03-10".parse().unwrap());
+    desk.world.does(LEAD, clamp, body).await;
+    // Three days ahead, with the digest of 7 March at 06:00 there, which is 06:00 UTC before the change to summer time.
+    for before in [
+        "2026-03-02T12:00:00Z",
+        "2026-03-06T23:59:00Z",
+        "2026-03-07T05:59:00Z",
+    ] {
+        desk.world.bench.clock.set(before);
+        desk.catch_up().await;
+        assert!(desk.counts().is_empty(), "{before}: {:?}", desk.counts());
+    }
+    desk.world.bench.clock.set("2026-03-07T06:00:00Z");
+    desk.catch_up().await;
+    let mail = desk.caught()["lead"][0].clone();
+    assert_eq!(mail.subject(), "Morning digest of 2026-03-07: 1 notice");
+    let says = "bars the clamp from 2026-03-11 00:00 (Europe/London)";
+    assert!(mail.text().contains(says), "{}", mail.text());
+    desk.world.bench.clock.set("2026-03-10T23:59:00Z");
+    desk.catch_up().await;
+    assert_eq!(desk.counts()["lead"], 1);
+    desk.world.bench.clock.set("2026-03-11T00:00:10Z");
+    desk.catch_up().await;
+    let mail = desk.caught()["lead"][1].clone();
+    assert_eq!(
+        mail.subject(),
+        "HM-17: date of a defect has passed: shackle eye worn"
+    );
+    desk.later(hours(1));
+    desk.catch_up().await;
+    assert_eq!(desk.counts()["lead"], 2);
+}
+
 #[tokio::test]
 async fn what_nobody_acknowledges_goes_to_the_next_ones_and_what_is_acknowledged_does_not() {
     let desk = Desk::open().await;
@@ -165,6 +226,68 @@ async fn what_nobody_acknowledges_goes_to_the_next_ones_and_what_is_acknowledged
     desk.later(hours(24 * 30));
     desk.catch_up().await;
     assert_eq!(desk.counts()["admin"], 1);
+}
+
+/// Goal: a step of the same people is none. The lead of the world leads every yard and is the only one of the safety team.
+#[tokio::test]
+async fn whoever_was_told_already_does_not_stand_for_the_next_step() {
+    let desk = Desk::open().await;
+    for person in [NORTH_LEAD, SAFETY] {
+        desk.close(person).await;
+    }
+    let clamp = desk.clamp("17").await;
+    desk.world
+        .does(OPERATOR, clamp, tag_out(LockoutReason::Dropped))
+        .await;
+    desk.catch_up().await;
+    assert_eq!(desk.counts(), BTreeMap::from([("lead".to_owned(), 1)]));
+    desk.later(hours(49));
+    desk.catch_up().await;
+    assert_eq!(desk.counts()["lead"], 1);
+    assert_eq!(desk.counts()["admin"], 1);
+}
+
+/// Goal: in each yard somebody hears of it, however often another yard was told.
+#[tokio::test]
+async fn a_clamp_whose_place_is_in_doubt_is_told_of_in_each_of_its_yards_and_above() {
+    let desk = Desk::open().await;
+    for person in [LEAD, SAFETY] {
+        desk.close(person).await;
+    }
+    for (number, name, yard) in [(0xc31, "SafetyNorth", NORTH), (0xc32, "SafetySouth", SOUTH)] {
+        let person = PersonId::new(uuid::Uuid::from_u128(number));
+        let yards = YardScope::Some(vec![yard]);
+        desk.world.account(person, name, &[Role::Safety], yards).await;
+    }
+    let clamp = desk.clamp("17").await;
+    let moved = Transferred {
+        to_yard: SOUTH,
+        // It stands beside the registration, which it does not name.
+        replaces: Some(desk.world.uuid().into()),
+        note: None,
+    };
+    let moved = desk.world.entry(clamp, LEAD, moved);
+    desk.world.record(Mode::Record, moved).await.unwrap();
+    for _ in 0..40 {
+        desk.later(hours(24));
+        desk.catch_up().await;
+    }
+    let told = |name: &str| -> String {
+        let mails = desk.caught();
+        mails
+            .get(name)
+            .into_iter()
+            .flatten()
+            .map(|mail| mail.text())
+            .collect()
+    };
+    for name in ["northlead", "southlead", "safetynorth", "safetysouth"] {
+        assert!(
+            told(name).contains("frequent inspection was due"),
+            "{name}: {:?}",
+            desk.counts()
+        );
+    }
 }
 
 #[tokio::test]
