@@ -1,9 +1,9 @@
 //! Notices: what people are told of the ledger and of the days, and the mails that they leave with.
 //!
-//! A notice is raised by reading the ledger on ([`Store::notices_of_entries`]), by a new day in a time zone
-//! ([`Store::notices_of_days`]), by a moment that has come ([`Store::notices_of_moments`]) or because nobody saw to it
-//! ([`Store::escalate_notices`]); each in one transaction with what it has come to, so that it is done once however often
-//! and by however many it is tried. What leaves is put together as mails ([`Store::claim_mail`]). What a notice says and
+//! A notice is raised by reading the ledger on ([`crate::Store::notices_of_entries`]), by a new day in a time zone
+//! ([`crate::Store::notices_of_days`]), by a moment that has come ([`crate::Store::notices_of_moments`]) or because nobody saw to it
+//! ([`crate::Store::escalate_notices`]); each in one transaction with what it has come to, so that it is done once however often
+//! and by however many it is tried. What leaves is put together as mails ([`crate::Store::claim_mail`]). What a notice says and
 //! who hears of it is the domain's.
 
 mod clamps;
