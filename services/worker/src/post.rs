@@ -134,7 +134,7 @@ impl Post {
             let text = shown(&error);
             let says = |code: &&str| text.split([' ', ':', '(', ')']).any(|word| word == *code);
             PostError {
-                is_for_good: error.is_permanent() && NOBODY.iter().any(|code| says(code)),
+                is_for_good: error.is_permanent() && NOBODY.iter().any(says),
                 text,
             }
         })
