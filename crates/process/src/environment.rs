@@ -1,5 +1,8 @@
 //! The environment's variables: a name that begins like ours but is not one is a mistake that must not pass silently.
 
+use clap::Command;
+use clap::error::ErrorKind;
+
 /// What every variable of this service begins with.
 const PREFIX: &str = "CLAMPWARD_";
 /// What variables of the tests begin with.
@@ -20,8 +23,28 @@ const FOR_OTHERS: [&str; 11] = [
     "CLAMPWARD_WRITE_EXAMPLES",
 ];
 
+/// Ends a program that was told of a variable which it does not know: it would leave a setting at the usual value without a
+/// word. `help` is the command that names those that are known.
+pub fn refuse_unknown(mut command: Command, help: &str) {
+    let known: Vec<String> = command
+        .get_subcommands()
+        .chain([&command])
+        .flat_map(Command::get_arguments)
+        .filter_map(|argument| Some(argument.get_env()?.to_string_lossy().into_owned()))
+        .collect();
+    let given: Vec<String> = std::env::vars_os()
+        .map(|(name, _)| name.to_string_lossy().into_owned())
+        .collect();
+    let unknown = unknown(given.iter().map(String::as_str), &known);
+    if !unknown.is_empty() {
+        let advice = format!("see `{help}` for those that are known");
+        let message = format!("unknown environment variable {}: {advice}\n", unknown.join(", "));
+        command.error(ErrorKind::UnknownArgument, message).exit();
+    }
+}
+
 /// Those names that begin like ours and are unknown.
-pub fn unknown<'a>(names: impl IntoIterator<Item = &'a str>, known: &[String]) -> Vec<&'a str> {
+fn unknown<'a>(names: impl IntoIterator<Item = &'a str>, known: &[String]) -> Vec<&'a str> {
     let mut unknown: Vec<&str> = names
         .into_iter()
         .filter(|name| name.starts_with(PREFIX) && !name.starts_with(TESTS) && !is_link(name))

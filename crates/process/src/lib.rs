@@ -1,5 +1,5 @@
-//! What every process of the house does alike: the clock that it reads, the secrets that it is told, and the environment
-//! in which a mistyped name must not pass silently.
+//! What every process of the house does alike: the clock that it reads, the secrets that it is told, the environment in
+//! which a mistyped name must not pass silently, how it is told to stop, and how an error is written down.
 
 #![cfg_attr(
     test,
@@ -10,6 +10,11 @@
     )
 )]
 
+mod causes;
 pub mod clock;
 pub mod environment;
 pub mod secret;
+mod stop;
+
+pub use causes::chain;
+pub use stop::told_to_stop;

@@ -8,6 +8,7 @@ use clampward_api::photos::{self, Photos, Place};
 use clampward_api::secret::{OwnerDatabase, ServiceDatabase, ServicePassword};
 use clampward_api::sign_in::{KeyRing, PUBLISHED_HOURS};
 use clampward_api::{background, commands, environment, limits, openapi};
+use clampward_process::{chain, told_to_stop};
 use clampward_store::{Clock, Store, StoreOptions};
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand};
@@ -18,7 +19,6 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 #[global_allocator]
@@ -203,7 +203,7 @@ struct Healthcheck {
 
 #[actix_web::main]
 async fn main() -> ExitCode {
-    refuse_unknown_variables();
+    environment::refuse_unknown(Arguments::command(), "clampward-api serve --help");
     let arguments = Arguments::parse();
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     let subscriber = logs::subscriber(arguments.log_format, filter, std::io::stderr);
@@ -214,46 +214,8 @@ async fn main() -> ExitCode {
     match run(arguments.command).await {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            tracing::error!(error = %clampward_api::reply::chain(error.as_ref()), "stopped");
+            tracing::error!(error = %chain(error.as_ref()), "stopped");
             ExitCode::FAILURE
-        }
-    }
-}
-
-/// A mistyped variable would leave its setting at the usual value without a word.
-fn refuse_unknown_variables() {
-    let mut command = Arguments::command();
-    let known: Vec<String> = command
-        .get_subcommands()
-        .chain([&command])
-        .flat_map(clap::Command::get_arguments)
-        .filter_map(|argument| Some(argument.get_env()?.to_string_lossy().into_owned()))
-        .collect();
-    let given: Vec<String> = std::env::vars_os()
-        .map(|(name, _)| name.to_string_lossy().into_owned())
-        .collect();
-    let unknown = environment::unknown(given.iter().map(String::as_str), &known);
-    if !unknown.is_empty() {
-        let advice = "see `clampward-api serve --help` for those that are known";
-        let message = format!("unknown environment variable {}: {advice}\n", unknown.join(", "));
-        command.error(ErrorKind::UnknownArgument, message).exit();
-    }
-}
-
-/// Until the process is told to stop: by SIGTERM, or by SIGINT from a terminal.
-async fn told_to_stop() {
-    let signals = signal(SignalKind::terminate())
-        .and_then(|terminate| Ok((terminate, signal(SignalKind::interrupt())?)));
-    match signals {
-        Ok((mut terminate, mut interrupt)) => {
-            tokio::select! {
-                _ = terminate.recv() => tracing::info!(signal = "SIGTERM", "told to stop"),
-                _ = interrupt.recv() => tracing::info!(signal = "SIGINT", "told to stop"),
-            }
-        }
-        Err(error) => {
-            tracing::error!(error = %error, "signals cannot be received; only a kill will stop this process");
-            std::future::pending().await
         }
     }
 }

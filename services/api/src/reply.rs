@@ -13,6 +13,8 @@ pub use list::{Chunk, Listed, Size, list, whole};
 pub use media::Form;
 pub use stream::{Parts, Stop, body as stream};
 
+pub use clampward_process::chain;
+
 use crate::photos::{PhotoError, Refused};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, ETAG, HeaderValue};
@@ -65,18 +67,6 @@ impl Failure {
     pub fn problem(&self) -> &Problem {
         &self.0
     }
-}
-
-/// An error with its causes, for the log.
-pub fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(": ");
-        text.push_str(&inner.to_string());
-        cause = inner.source();
-    }
-    text
 }
 
 impl fmt::Display for Failure {

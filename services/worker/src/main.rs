@@ -1,18 +1,16 @@
 //! The worker's binary: configuration, wiring, shutdown. Nothing is decided here.
 
 use clampward_process::clock::SystemClock;
-use clampward_process::environment;
 use clampward_process::secret::{ServiceDatabase, SmtpPassword};
+use clampward_process::{chain, environment, told_to_stop};
 use clampward_store::{Store, StoreOptions};
 use clampward_worker::post::Security;
 use clampward_worker::{Post, PostOptions, Settings, Worker};
-use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use std::error::Error;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
-use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 /// How the log is written.
@@ -92,7 +90,7 @@ struct RetryMails {
 
 #[tokio::main]
 async fn main() -> ExitCode {
-    refuse_unknown_variables();
+    environment::refuse_unknown(Arguments::command(), "clampward-worker run --help");
     let arguments = Arguments::parse();
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     let log = tracing_subscriber::fmt()
@@ -107,55 +105,6 @@ async fn main() -> ExitCode {
         Err(error) => {
             tracing::error!(error = %chain(error.as_ref()), "stopped");
             ExitCode::FAILURE
-        }
-    }
-}
-
-/// A mistyped variable would leave its setting at the usual value without a word.
-fn refuse_unknown_variables() {
-    let mut command = Arguments::command();
-    let known: Vec<String> = command
-        .get_subcommands()
-        .chain([&command])
-        .flat_map(clap::Command::get_arguments)
-        .filter_map(|argument| Some(argument.get_env()?.to_string_lossy().into_owned()))
-        .collect();
-    let given: Vec<String> = std::env::vars_os()
-        .map(|(name, _)| name.to_string_lossy().into_owned())
-        .collect();
-    let unknown = environment::unknown(given.iter().map(String::as_str), &known);
-    if !unknown.is_empty() {
-        let advice = "see `clampward-worker run --help` for those that are known";
-        let message = format!("unknown environment variable {}: {advice}\n", unknown.join(", "));
-        command.error(ErrorKind::UnknownArgument, message).exit();
-    }
-}
-
-fn chain(error: &dyn Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(": ");
-        text.push_str(&inner.to_string());
-        cause = inner.source();
-    }
-    text
-}
-
-/// Until the process is told to stop: by SIGTERM, or by SIGINT from a terminal.
-async fn told_to_stop() {
-    let signals = signal(SignalKind::terminate())
-        .and_then(|terminate| Ok((terminate, signal(SignalKind::interrupt())?)));
-    match signals {
-        Ok((mut terminate, mut interrupt)) => {
-            tokio::select! {
-                _ = terminate.recv() => tracing::info!(signal = "SIGTERM", "told to stop"),
-                _ = interrupt.recv() => tracing::info!(signal = "SIGINT", "told to stop"),
-            }
-        }
-        Err(error) => {
-            tracing::error!(error = %error, "signals cannot be received; only a kill will stop this process");
-            std::future::pending().await
         }
     }
 }

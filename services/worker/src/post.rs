@@ -1,6 +1,7 @@
 //! Handing mails over by SMTP.
 
 use crate::Letter;
+use clampward_process::chain;
 use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::{Mailbox, MultiPart, SinglePart};
 use lettre::transport::smtp::authentication::Credentials;
@@ -171,12 +172,5 @@ fn part(kind: ContentType, text: &str) -> SinglePart {
 }
 
 fn shown(error: &lettre::transport::smtp::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = std::error::Error::source(error);
-    while let Some(inner) = cause {
-        text.push_str(": ");
-        text.push_str(&inner.to_string());
-        cause = inner.source();
-    }
-    text.chars().take(300).collect()
+    chain(error).chars().take(300).collect()
 }
