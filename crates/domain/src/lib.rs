@@ -10,6 +10,7 @@
 //! The software records and reminds. The employer's competent person, the maker's instructions and local law decide.
 
 pub mod acting;
+pub mod bulletin;
 pub mod calendar;
 pub mod canonical;
 pub mod crediting;

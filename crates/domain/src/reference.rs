@@ -7,8 +7,9 @@ mod check;
 
 pub use check::{check_model, check_rule_set_change, check_yard, needs_qualified_person};
 
+use crate::bulletin::Opened;
 use crate::calendar::{Interval, Zone};
-use crate::ids::{CompetenceId, ModelId, PersonId, YardId};
+use crate::ids::{BulletinId, CompetenceId, ModelId, PersonId, YardId};
 use crate::notice::NoticePolicy;
 use crate::quantity::{Length, Mass, Range, Temperature};
 use crate::words::{
@@ -331,6 +332,8 @@ pub struct Reference {
     pub models: BTreeMap<ModelId, Versions<Model>>,
     /// People.
     pub people: BTreeMap<PersonId, Person>,
+    /// Safety bulletins, closed ones among them.
+    pub bulletins: BTreeMap<BulletinId, Opened>,
 }
 
 impl Reference {

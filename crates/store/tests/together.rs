@@ -58,6 +58,7 @@ async fn of_entries_that_arrive_together_each_has_its_own_outcome_and_a_refusal_
                 inspection_entry: None,
                 proof_test_entry: None,
                 correction_entry: None,
+                maker_document: None,
                 statement: None,
             }],
         };

@@ -346,6 +346,7 @@ const fn nothing(lockout_id: LockoutId, ground: Ground) -> Release {
         inspection_entry: None,
         proof_test_entry: None,
         correction_entry: None,
+        maker_document: None,
         statement: None,
     }
 }

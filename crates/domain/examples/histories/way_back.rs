@@ -71,6 +71,7 @@ impl Walk {
                 inspection_entry: Some(self.entries[inspection].id),
                 proof_test_entry: None,
                 correction_entry: None,
+                maker_document: None,
                 statement: None,
             });
         }

@@ -298,6 +298,9 @@ body_struct! {
         /// The correction, for `entered_in_error`; the settling amendment, for doubts and holds.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         correction_entry: Option<EntryId>,
+        /// The maker's written release, where a bulletin stops use.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        maker_document: Option<String>,
         /// In the signer's words.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         statement: Option<String>,

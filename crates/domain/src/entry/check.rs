@@ -137,6 +137,11 @@ pub fn check_body(performed_at: Timestamp, body: &Body) -> Vec<InputError> {
                     release.statement.as_ref(),
                     MAX_TEXT,
                 );
+                faults.optional(
+                    format!("/releases/{index}/maker_document"),
+                    release.maker_document.as_ref(),
+                    MAX_NAME,
+                );
             }
         }
         Body::Transferred(body) => faults.optional("/note", body.note.as_ref(), MAX_TEXT),

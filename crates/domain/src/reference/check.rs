@@ -21,33 +21,8 @@ const MAX_CODE: usize = 32;
 const MAX_NAME: usize = 120;
 /// Longest reference to a document, in characters.
 const MAX_DOCUMENT: usize = 200;
-/// Most items of a list.
-const MAX_ITEMS: usize = 100;
 /// The oldest knowledge that any yard may call good enough (our decision).
 const MAX_KNOWLEDGE: Interval = Interval::Days(7);
-
-impl Faults {
-    fn unless(&mut self, good: bool, pointer: &str, code: &'static str, detail: &str) {
-        if !good {
-            self.add(pointer, code, detail);
-        }
-    }
-    fn name(&mut self, pointer: &str, text: &str, longest: usize) {
-        let length = text.chars().count();
-        if text.trim() != text || length == 0 || length > longest || text.chars().any(char::is_control) {
-            self.add(
-                pointer,
-                "invalid-name",
-                format!("1 to {longest} characters, without spaces at the ends"),
-            );
-        }
-    }
-    fn at_most(&mut self, pointer: &str, count: usize) {
-        if count > MAX_ITEMS {
-            self.add(pointer, "too-many", format!("at most {MAX_ITEMS}"));
-        }
-    }
-}
 
 /// Every fault of a yard. Empty: well-formed.
 pub fn check_yard(yard: &Yard) -> Vec<InputError> {

@@ -1,5 +1,6 @@
 //! The five grounds and their conditions.
 
+mod bulletin;
 mod named_inspection;
 
 use super::{Unmet, UnmetCode};

@@ -754,16 +754,6 @@ fn nobody_inspects_evidence_before_the_hold_is_ended_or_a_clamp_before_it_is_fou
 }
 
 #[test]
-fn a_bulletins_hold_needs_that_bulletins_inspection() {
-    broken(bulletin(), &[BulletinNotCited], |case| {
-        case.clamp.inspection_mut(case.inspection()).bulletin = Some(id("bulletin 8"));
-    });
-    broken(bulletin(), &[BulletinNotCited], |case| {
-        case.clamp.inspection_mut(case.inspection()).bulletin = None;
-    });
-}
-
-#[test]
 fn entered_in_error_takes_safety_a_correction_and_a_second_person() {
     broken(in_error(), &[CorrectionMissing], |case| {
         case.release().correction_entry = None

@@ -9,6 +9,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod bulletins;
 mod due;
 mod elsewhere;
 mod grounds;

@@ -43,6 +43,7 @@ pub fn release(lockout: LockoutId, ground: Ground) -> Release {
         inspection_entry: None,
         proof_test_entry: None,
         correction_entry: None,
+        maker_document: None,
         statement: None,
     }
 }

@@ -13,6 +13,7 @@ mod history;
 
 pub use history::{History, release};
 
+use clampward_domain::bulletin::{Bulletin, BulletinClass, BulletinScope, Opened};
 use clampward_domain::calendar::Zone;
 use clampward_domain::criteria::{self, Scope};
 use clampward_domain::entry::{Finding, Inspected};
@@ -89,6 +90,7 @@ impl World {
                 .insert(id(code), first(yard(code, zone, rule_set)));
         }
         reference.models.insert(id("GF-3"), first(model()));
+        reference.bulletins.insert(id("bulletin 7"), opened(bulletin()));
         for (name, roles, kinds) in PEOPLE {
             let mut person = Person {
                 name: name.to_owned(),
@@ -120,6 +122,12 @@ impl World {
             "2020-01-01T00:00Z",
         );
         world
+    }
+    /// Changes the bulletin.
+    pub fn bulletin(mut self, change: impl FnOnce(&mut Bulletin)) -> Self {
+        let opened = self.reference.bulletins.get_mut(&id("bulletin 7")).unwrap();
+        change(Arc::make_mut(&mut opened.bulletin));
+        self
     }
     /// With another model: like the first one, but for a change.
     pub fn other_model(mut self, code: &str, change: impl FnOnce(&mut Model)) -> Self {
@@ -213,6 +221,33 @@ fn yard(code: &str, zone: &str, rule_set: RuleSetName) -> Yard {
         abnormal_conditions: Vec::new(),
         keep_photo_originals: false,
         notices: clampward_domain::notice::NoticePolicy::default(),
+    }
+}
+
+fn opened(bulletin: Bulletin) -> Opened {
+    Opened {
+        bulletin: Arc::new(bulletin),
+        opened_at: at("2025-01-20T15:00Z"),
+        opened_by: id("safety"),
+        closed_at: None,
+    }
+}
+
+/// About every clamp of the model.
+fn bulletin() -> Bulletin {
+    Bulletin {
+        code: "GF-SB-7".to_owned(),
+        title: "Pins of one melt".to_owned(),
+        issued_by: "Greywater Forge".to_owned(),
+        issued_on: day("2025-01-19"),
+        class: BulletinClass::InspectBeforeUse,
+        text: "Look for bent pins.".to_owned(),
+        scope: BulletinScope {
+            models: vec![id("GF-3")],
+            ..BulletinScope::default()
+        },
+        checks: vec!["pin_bent".to_owned()],
+        remedy: None,
     }
 }
 

@@ -130,6 +130,7 @@ fn ask(desk: &Desk<'_>, lockout: &Lockout) -> Done<Release> {
         inspection_entry: cited("Entry of the inspection (may be empty):")?,
         proof_test_entry: cited("Entry of the proof test (may be empty):")?,
         correction_entry: cited("Entry of the correction (may be empty):")?,
+        maker_document: None,
         statement: Some(statement).filter(|statement| !statement.is_empty()),
     })
 }

@@ -304,6 +304,7 @@ pub fn return_after(
         inspection_entry: Some(inspection),
         proof_test_entry: None,
         correction_entry: None,
+        maker_document: None,
         statement: None,
     };
     ReturnedToService {

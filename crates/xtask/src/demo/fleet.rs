@@ -323,6 +323,7 @@ impl<'a> Life<'a> {
             inspection_entry: Some(inspection),
             proof_test_entry: proof_test,
             correction_entry: None,
+            maker_document: None,
             statement: None,
         };
         let not_reinspected = lockout_id(repair, LockoutReason::NotReinspected.code(), "");
@@ -347,6 +348,7 @@ impl<'a> Life<'a> {
             inspection_entry: Some(inspection),
             proof_test_entry: None,
             correction_entry: None,
+            maker_document: None,
             statement: None,
         }];
         self.tell(days_ago, 16, self.someone("lead"), ReturnedToService { releases })

@@ -50,16 +50,7 @@ impl<'a> Case<'a> {
                 let found = self.noted(AmendmentField::Found, None);
                 self.naming_inspection_after(found);
             }
-            LockoutReason::SafetyBulletin => {
-                if let Some((_, inspected)) = self.naming_inspection()
-                    && (inspected.bulletin.is_none() || inspected.bulletin != self.lockout.bulletin)
-                {
-                    self.no(
-                        UnmetCode::BulletinNotCited,
-                        "the inspection must cite the bulletin and make its checks",
-                    );
-                }
-            }
+            LockoutReason::SafetyBulletin => self.bulletin(),
             LockoutReason::Dropped
             | LockoutReason::ShockSuspected
             | LockoutReason::OverloadSuspected
@@ -76,7 +67,7 @@ impl<'a> Case<'a> {
     }
 
     /// An exceptional inspection that names the lock-out, credited.
-    fn naming_inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
+    pub(super) fn naming_inspection(&mut self) -> Option<(&'a Entry, &'a Inspected)> {
         let (entry, inspected) = self.inspection()?;
         if inspected.inspection_kind != InspectionKind::Exceptional {
             self.no(UnmetCode::InspectionKind, "an exceptional inspection is needed");
@@ -178,7 +169,7 @@ impl<'a> Case<'a> {
         }
     }
 
-    fn correction(&mut self, fields: &[AmendmentField]) -> Option<(&'a Entry, &'a Amended)> {
+    pub(super) fn correction(&mut self, fields: &[AmendmentField]) -> Option<(&'a Entry, &'a Amended)> {
         let found = self
             .cited(self.release.correction_entry)
             .and_then(|entry| match &entry.body {
