@@ -7,7 +7,7 @@ mod check;
 mod scope;
 
 pub use check::check_bulletin;
-pub use scope::{BulletinScope, Identity, SerialRange, Serials, covers};
+pub use scope::{BulletinScope, Identity, Matcher, SerialRange, Serials, covers};
 
 use crate::entry::{Body, TaggedOut};
 use crate::ids::{BulletinId, ClampId, EntryId, PersonId, derived_entry_id};
@@ -88,10 +88,14 @@ pub struct Bulletin {
 pub struct Opened {
     /// What it says.
     pub bulletin: Arc<Bulletin>,
+    /// Where it stands in the ledger: the clamps of rows before it are gone through, those of rows after it read on.
+    pub position: u64,
     /// When it was opened here.
     pub opened_at: Timestamp,
     /// By whom.
     pub opened_by: PersonId,
+    /// When every clamp that was there then had been gone through.
+    pub held_at: Option<Timestamp>,
     /// When it was closed: every clamp was accounted for.
     pub closed_at: Option<Timestamp>,
 }
@@ -107,13 +111,17 @@ impl BulletinClass {
 }
 
 impl Opened {
-    /// Whether a clamp that came to light by an entry of that time is caught: one that was there before the bulletin was
-    /// closed is, whenever it is told of.
-    pub fn catches(&self, counted_at: Timestamp) -> bool {
-        self.bulletin.class.bars() && self.closed_at.is_none_or(|closed| counted_at < closed)
+    /// Whether a clamp that was registered then is held once it comes to light that it is in scope: one that was there before
+    /// the bulletin was closed is, whenever that comes to light.
+    pub fn catches(&self, registered_at: Timestamp) -> bool {
+        self.bulletin.class.bars() && self.closed_at.is_none_or(|closed| registered_at <= closed)
     }
-    /// When a clamp's hold counts as having happened: when the bulletin was opened, or when the clamp was registered,
-    /// whichever is later.
+    /// Whether it bars clamps that may not have been held yet.
+    pub fn is_being_carried_out(&self) -> bool {
+        self.bulletin.class.bars() && self.held_at.is_none()
+    }
+    /// When the hold of a clamp that was there counts as having happened: when the bulletin was opened, or when the clamp was
+    /// registered, whichever is later.
     pub fn holds_from(&self, registered_at: Timestamp) -> Timestamp {
         self.opened_at.max(registered_at)
     }

@@ -6,17 +6,21 @@
 
 mod dates;
 mod entries;
+mod policy;
 
-pub use dates::{DueClock, DueDate, YardDay, competence_ends, due, old_lockout, silent_tablet};
-pub use entries::{of_entry, of_held_entry};
+pub use dates::{
+    DueClock, DueDate, YardDay, competence_ends, due, not_accounted_for, old_lockout, silent_tablet,
+};
+pub use entries::{of_bulletin, of_entry, of_held_entry};
+pub use policy::{HourAndMinute, MAX_DAYS, MAX_LEADS, NoticePolicy};
 
 use crate::calendar::Zone;
-use crate::ids::{ClampId, DERIVED, DeviceId, EntryId, LockoutId, PersonId, YardId};
+use crate::ids::{BulletinId, ClampId, DERIVED, DeviceId, EntryId, LockoutId, PersonId, YardId};
 use crate::reference::{Grant, Reference, Yard, YardScope};
 use crate::words::{Component, Grade, Role, words};
 use jiff::civil::{Date, Time};
 use jiff::{Timestamp, ToSpan};
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 words! {
@@ -48,6 +52,10 @@ words! {
         TabletSilent = "tablet_silent",
         /// A tablet's clock is off.
         TabletClockOff = "tablet_clock_off",
+        /// A safety bulletin was opened.
+        BulletinOpened = "bulletin_opened",
+        /// Clamps of a yard that a bulletin holds are not accounted for after another week.
+        BulletinNotAccountedFor = "bulletin_not_accounted_for",
     }
     /// How a notice leaves.
     NoticeForm {
@@ -58,104 +66,8 @@ words! {
     }
 }
 
-/// An hour and a minute on a clock (`"06:00"`).
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct HourAndMinute(Time);
-
-impl std::str::FromStr for HourAndMinute {
-    type Err = String;
-    fn from_str(text: &str) -> Result<Self, String> {
-        let two = |part: &str| {
-            let digits = part.len() == 2 && part.bytes().all(|byte| byte.is_ascii_digit());
-            digits.then(|| part.parse::<i8>().ok()).flatten()
-        };
-        let time = text
-            .split_once(':')
-            .and_then(|(hour, minute)| Time::new(two(hour)?, two(minute)?, 0, 0).ok());
-        time.map(Self)
-            .ok_or_else(|| format!("{text:?} is no hour and minute, for example \"06:00\""))
-    }
-}
-impl std::fmt::Display for HourAndMinute {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{:02}:{:02}", self.0.hour(), self.0.minute())
-    }
-}
-impl Serialize for HourAndMinute {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(self)
-    }
-}
-impl<'de> Deserialize<'de> for HourAndMinute {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        text.parse().map_err(serde::de::Error::custom)
-    }
-}
-#[cfg(feature = "openapi")]
-impl utoipa::PartialSchema for HourAndMinute {
-    fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
-        utoipa::openapi::schema::ObjectBuilder::new()
-            .schema_type(utoipa::openapi::schema::Type::String)
-            .description(Some("Hour and minute on a clock, for example `06:00`."))
-            .pattern(Some("^([01][0-9]|2[0-3]):[0-5][0-9]$"))
-            .examples(["06:00"])
-            .into()
-    }
-}
-#[cfg(feature = "openapi")]
-impl utoipa::ToSchema for HourAndMinute {}
-
-/// Most leads of a yard.
-pub const MAX_LEADS: usize = 5;
-/// The longest time ahead, or of silence, in days.
-pub const MAX_DAYS: u16 = 366;
 /// Days between two chases of an overdue clamp.
 const CHASE_DAYS: i64 = 7;
-
-/// What a yard sets about its notices.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
-#[serde(deny_unknown_fields, default)]
-pub struct NoticePolicy {
-    /// Days ahead at which an inspection that falls due is told.
-    pub due_soon_days: Vec<u16>,
-    /// When the morning digest leaves, on the yard's clock.
-    pub digest_at: HourAndMinute,
-    /// Days after which an open lock-out counts as old.
-    pub lockout_days: u16,
-    /// Days ahead at which the date of a defect is told.
-    pub defect_days: u16,
-    /// Days without a word of a tablet after which it is told.
-    pub tablet_days: u16,
-    /// Days ahead at which the end of a competence is told.
-    pub competence_days: u16,
-}
-
-/// Common practice, ours to choose: nobody's rule.
-impl Default for NoticePolicy {
-    fn default() -> Self {
-        Self {
-            due_soon_days: vec![14, 3],
-            digest_at: HourAndMinute(Time::constant(6, 0, 0, 0)),
-            lockout_days: 14,
-            defect_days: 3,
-            tablet_days: 3,
-            competence_days: 30,
-        }
-    }
-}
-
-impl NoticePolicy {
-    /// Whether it says nothing but what is usual.
-    pub fn is_usual(&self) -> bool {
-        *self == Self::default()
-    }
-    /// The longest time ahead at which an inspection is told.
-    pub fn longest_lead(&self) -> u16 {
-        self.due_soon_days.iter().copied().max().unwrap_or(0)
-    }
-}
 
 /// Who hears of a kind of notice, how, and who hears of it if nobody says that they have seen to it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -210,6 +122,11 @@ impl NoticeKind {
             ),
             Self::HeldEntryWaiting => (NoticeForm::AtOnce, const { &[step(LEAD, 2), step(SAFETY, 0)] }),
             Self::CompetenceEnds => (NoticeForm::Digest, const { &[step(SAFETY, 0)] }),
+            Self::BulletinOpened => (
+                NoticeForm::AtOnce,
+                const { &[step(LEAD_AND_STORES, 1), step(SAFETY, 0)] },
+            ),
+            Self::BulletinNotAccountedFor => (NoticeForm::Digest, const { &[step(LEAD_AND_SAFETY, 0)] }),
             Self::TabletSilent | Self::TabletClockOff => {
                 (NoticeForm::Digest, const { &[step(LEAD, 7), step(SAFETY, 0)] })
             }
@@ -253,6 +170,12 @@ impl NoticeKind {
             Self::TabletClockOff => {
                 "Set the tablet's clock; when its entries count was worked out without it."
             }
+            Self::BulletinOpened => {
+                "Read the bulletin, keep every clamp in its scope from use, also those that are not registered, and say that you have read it."
+            }
+            Self::BulletinNotAccountedFor => {
+                "Have each clamp that the bulletin holds inspected for it, or scrapped; of one that cannot be found, say who looks for it and until when."
+            }
         }
     }
 
@@ -263,7 +186,8 @@ impl NoticeKind {
             | Self::InspectionOverdue
             | Self::NotPresented
             | Self::LockoutAgeing
-            | Self::DefectDateNear => true,
+            | Self::DefectDateNear
+            | Self::BulletinNotAccountedFor => true,
             Self::TaggedOut
             | Self::DefectDatePassed
             | Self::ReturnedToService
@@ -271,7 +195,8 @@ impl NoticeKind {
             | Self::HeldEntryWaiting
             | Self::CompetenceEnds
             | Self::TabletSilent
-            | Self::TabletClockOff => false,
+            | Self::TabletClockOff
+            | Self::BulletinOpened => false,
         }
     }
 }
@@ -323,6 +248,9 @@ pub struct About {
     /// The device.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub device_id: Option<DeviceId>,
+    /// The bulletin.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bulletin_id: Option<BulletinId>,
     /// Anything else in words.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub detail: Option<String>,
@@ -475,29 +403,6 @@ fn granted(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn an_hour_and_a_minute_are_written_one_way() {
-        for text in ["00:00", "06:00", "23:59"] {
-            let time: HourAndMinute = text.parse().unwrap();
-            assert_eq!(time.to_string(), text);
-        }
-        for text in [
-            "",
-            "6:00",
-            "06:0",
-            "24:00",
-            "06:60",
-            "06:00:00",
-            " 06:00",
-            "+6:00",
-            "-1:00",
-            "06.00",
-            "٠٦:٠٠",
-        ] {
-            assert!(text.parse::<HourAndMinute>().is_err(), "{text:?}");
-        }
-    }
 
     #[test]
     fn every_kind_is_told_to_somebody_and_says_what_to_do() {

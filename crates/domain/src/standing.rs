@@ -5,6 +5,7 @@ mod short;
 use clocks::Clocks;
 pub use short::{MAX_REASONS, shorten_reasons};
 
+use crate::bulletin::{Matcher, covers};
 use crate::calendar::Zone;
 use crate::fold::ClampState;
 use crate::ids::LockoutId;
@@ -63,6 +64,10 @@ pub struct Standing {
     pub service_class: Option<ServiceClass>,
 }
 
+const BULLETIN: Source = Source::fixed(
+    "a safety bulletin bars every clamp in its scope at once",
+    Certainty::Practice,
+);
 const RETIRED: Source = Source::fixed("scrapped: made unusable, number retired", Certainty::Practice);
 
 /// The standing of a clamp at an instant. Before it was registered it is not fit.
@@ -87,6 +92,45 @@ pub fn standing(state: &ClampState, reference: &Reference, at: Timestamp) -> Sta
         }
     }
     now.fit_until = end;
+    now
+}
+
+/// The standing at an instant as it is answered to people: a bulletin bars the clamps in its scope from when it is opened, not
+/// from when each hold is written. Never what is stored: the holds are.
+pub fn standing_now(state: &ClampState, reference: &Reference, at: Timestamp) -> Standing {
+    let mut now = standing(state, reference, at);
+    if state.retirement().is_some() {
+        return now;
+    }
+    for (id, opened) in &reference.bulletins {
+        if !opened.is_being_carried_out() || at < opened.opened_at {
+            continue;
+        }
+        let is_held = state
+            .lockouts
+            .values()
+            .any(|lockout| lockout.bulletin == Some(*id));
+        if is_held || covers(&Matcher::of(&opened.bulletin.scope), state, reference, at).is_none() {
+            continue;
+        }
+        let bulletin = &opened.bulletin;
+        let day = Zone::utc().date_at(opened.opened_at);
+        now.reasons.push(Reason {
+            code: FitnessReason::TaggedOut,
+            detail: format!(
+                "In the scope of bulletin {} of {}, opened {day}: do not use it; it is being tagged out.",
+                bulletin.code, bulletin.issued_by
+            ),
+            since: Some(opened.opened_at),
+            lockout_id: None,
+            due: None,
+            source: Some(BULLETIN),
+        });
+        now.fit = false;
+        now.fit_until = None;
+        now.status = Status::TaggedOut;
+    }
+    now.reasons.sort_by_key(|a| (a.code, a.since, a.lockout_id));
     now
 }
 

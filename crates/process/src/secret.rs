@@ -99,8 +99,8 @@ pub struct SmtpPassword {
 
 impl SmtpPassword {
     /// The password.
-    pub fn password(self) -> Result<Option<String>, SecretError> {
-        either(self.smtp_password, self.smtp_password_file.as_deref())
+    pub fn password(&self) -> Result<Option<String>, SecretError> {
+        either(self.smtp_password.clone(), self.smtp_password_file.as_deref())
     }
 }
 

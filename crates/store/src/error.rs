@@ -91,6 +91,10 @@ impl StoreError {
             Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced | Self::NumberMoved
         )
     }
+    /// Whether the same would fail again, whenever and by whomever it is tried: what is stored cannot be read or written.
+    pub fn is_of_the_data(&self) -> bool {
+        !self.is_repeatable() && !self.is_busy() && !self.is_away()
+    }
     /// Whether the database has too much to do just now.
     pub fn is_busy(&self) -> bool {
         match self {

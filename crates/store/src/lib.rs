@@ -8,6 +8,7 @@
 //!
 //! This crate does not know HTTP, reads no clock of its own (see [`Clock`]) and makes no random id.
 
+pub mod bulletins;
 pub mod clamps;
 mod clock;
 pub mod door;

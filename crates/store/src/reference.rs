@@ -11,7 +11,7 @@ mod yards;
 pub use load::{load, load_known_at};
 pub use models::{ModelChange, ModelRecord};
 pub use row::{ReferenceError, VersionNumber};
-pub(crate) use row::{ReferenceRow, queue_entries_of, record, record_beside, word, words};
+pub(crate) use row::{ReferenceRow, queue_entries_of, read_body, record, record_beside, word, words};
 pub use yards::{YardChange, YardRecord};
 
 use crate::{Store, StoreError, Tx};

@@ -15,10 +15,11 @@
 
 mod support;
 
-use clampward_domain::ids::{ClampId, LiftCheckId, YardId};
+use clampward_domain::ids::{BulletinId, ClampId, LiftCheckId, YardId};
 use clampward_domain::reference::{Yard, YardScope};
 use clampward_domain::words::LockoutReason;
 use clampward_store::LiftCheckRecord;
+use clampward_store::bulletins::NotFound;
 use clampward_store::reference::YardChange;
 use serde_json::json;
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
@@ -55,11 +56,18 @@ const OF_CLAMPS: &[(&str, &str)] = &[
     ("lift_check", "yards @> array[$1]"),
     ("held_entry", "yards @> array[$1]"),
     ("notice", "yards @> array[$1]"),
+    (
+        "bulletin_not_found",
+        "clamp_id in (select id from clamp where yards @> array[$1])",
+    ),
 ];
 
 /// Tables of the company, which the reading role sees whole: the service decides who is shown what.
 const OF_THE_COMPANY: &[&str] = &[
     "_sqlx_migrations",
+    "bulletin",
+    "bulletin_closure",
+    "bulletin_hold",
     "competence",
     "competence_revocation",
     "device",
@@ -122,6 +130,25 @@ async fn two_yards() -> World {
         tablet.sends(&world, &[b"{}".to_vec()]).await;
     }
     store.notices_of_entries().await.unwrap().unwrap();
+    // A clamp of each yard that a bulletin holds cannot be found.
+    let bulletin = BulletinId::new(world.uuid());
+    store
+        .open_bulletin(world.uuid(), LEAD, bulletin, &about(MODEL, &["1", "2"]))
+        .await
+        .unwrap();
+    while store.hold_for_bulletins().await.unwrap().has_more {}
+    for clamp in [north, other] {
+        let word = NotFound {
+            clamp_id: clamp,
+            owner: LEAD,
+            look_until: "2026-04-01".parse().unwrap(),
+            note: "Not in the crib".to_owned(),
+        };
+        store
+            .note_not_found(world.uuid(), LEAD, &YardScope::All, bulletin, &word)
+            .await
+            .unwrap();
+    }
     // A new version of each yard leaves its clamps waiting.
     for (yard, code) in [(NORTH, "NOR"), (SOUTH, "SOU")] {
         let body: Yard = serde_json::from_value(

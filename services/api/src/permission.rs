@@ -114,6 +114,10 @@ permissions! {
     ReadTeamNotices = "read_team_notices", "See what anybody was told of one's yards.",
         &[Role::YardLead, Role::Safety, Role::Auditor, Role::Administrator];
     AcknowledgeNotices = "acknowledge_notices", "Say that one sees to what one was told.", PEOPLES_HANDS;
+    ReadBulletins = "read_bulletins", "See safety bulletins and how far they have come.", EVERYBODY;
+    KeepBulletins = "keep_bulletins", "Open and close safety bulletins.", &[Role::Safety];
+    AccountForBulletins = "account_for_bulletins", "Say that a clamp which a bulletin holds was not found.",
+        &[Role::YardLead, Role::Safety];
     ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;
     RegisterClamps = "register_clamps", "Register clamps.", roles_of(EntryKind::Registered);
     RecordInspections = "record_inspections", "Record inspections.", roles_of(EntryKind::Inspected);

@@ -51,9 +51,9 @@ enum Command {
 struct Run {
     #[command(flatten)]
     database: ServiceDatabase,
-    /// The mail server.
+    /// The mail server. Without one clamps are held and notices raised all the same, and nobody gets a mail.
     #[arg(long, env = "CLAMPWARD_SMTP_HOST")]
-    smtp_host: String,
+    smtp_host: Option<String>,
     /// Its port.
     #[arg(long, env = "CLAMPWARD_SMTP_PORT", default_value_t = 587)]
     smtp_port: u16,
@@ -68,9 +68,9 @@ struct Run {
     smtp_user: Option<String>,
     #[command(flatten)]
     smtp_password: SmtpPassword,
-    /// From whom mails come: `name <address>`, or an address.
+    /// From whom mails come: `name <address>`, or an address. Needed with a mail server.
     #[arg(long, env = "CLAMPWARD_MAIL_FROM")]
-    mail_from: String,
+    mail_from: Option<String>,
     /// The address under which people know the service, for links in mails.
     #[arg(long, env = "CLAMPWARD_PUBLIC_URL")]
     public_url: Option<String>,
@@ -130,21 +130,40 @@ fn connect(database: ServiceDatabase, connections: u32) -> Result<Store, Box<dyn
     })?)
 }
 
-async fn work(options: Run) -> Result<(), Box<dyn Error>> {
-    let authority = options.smtp_authority.map(std::fs::read).transpose()?;
-    let password = options.smtp_password.password()?;
+/// The way to the mail server, if there is one. What is set to nothing is not set.
+fn post(options: &Run) -> Result<Option<Post>, Box<dyn Error>> {
+    let set = |text: &Option<String>| text.clone().filter(|text| !text.trim().is_empty());
+    let Some(host) = set(&options.smtp_host) else {
+        tracing::warn!(
+            event = "no_mail_server",
+            "no mail server is set: people see what they are told only when they ask for it"
+        );
+        return Ok(None);
+    };
+    let from = set(&options.mail_from).ok_or("CLAMPWARD_MAIL_FROM is needed with a mail server")?;
+    let authority = options.smtp_authority.as_ref().map(std::fs::read).transpose()?;
+    let credentials = match set(&options.smtp_user) {
+        Some(user) => Some((user, options.smtp_password.password()?.unwrap_or_default())),
+        None => None,
+    };
     let post = Post::new(PostOptions {
-        host: options.smtp_host,
+        host,
         port: options.smtp_port,
         security: options.smtp_security,
         authority,
-        credentials: options.smtp_user.map(|user| (user, password.unwrap_or_default())),
-        from: options.mail_from,
+        credentials,
+        from,
     })?;
-    let connections = u32::try_from(options.mail_senders.saturating_add(2)).unwrap_or(8);
+    Ok(Some(post))
+}
+
+async fn work(options: Run) -> Result<(), Box<dyn Error>> {
+    let post = post(&options)?;
+    // One raises notices, one holds for bulletins, one is to spare.
+    let connections = u32::try_from(options.mail_senders.saturating_add(3)).unwrap_or(8);
     let store = connect(options.database, connections)?;
     let settings = Settings {
-        service: options.public_url,
+        service: options.public_url.filter(|url| !url.trim().is_empty()),
         senders: options.mail_senders,
     };
     tracing::info!(version = env!("CARGO_PKG_VERSION"), "working");

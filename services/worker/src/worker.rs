@@ -4,7 +4,7 @@ use crate::backoff::{GIVES_UP_AFTER, next_try};
 use crate::letter;
 use crate::post::Post;
 use clampward_store::notices::Mail;
-use clampward_store::{Store, StoreError};
+use clampward_store::{RecordError, Store, StoreError};
 use jiff::SignedDuration;
 use std::sync::Arc;
 use std::time::Duration;
@@ -27,10 +27,10 @@ pub struct Settings {
     pub senders: usize,
 }
 
-/// A worker on a database and a mail server.
+/// A worker on a database and, if there is one, a mail server.
 pub struct Worker {
     store: Store,
-    post: Post,
+    post: Option<Post>,
     settings: Settings,
 }
 
@@ -40,6 +40,9 @@ pub enum WorkError {
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Nothing could be recorded.
+    #[error(transparent)]
+    Record(#[from] RecordError),
     /// The operating system gave no random bytes.
     #[error("the operating system gave no random bytes")]
     NoRandomness,
@@ -47,7 +50,7 @@ pub enum WorkError {
 
 impl Worker {
     /// Connects nowhere yet.
-    pub fn new(store: Store, post: Post, settings: Settings) -> Self {
+    pub fn new(store: Store, post: Option<Post>, settings: Settings) -> Self {
         Self {
             store,
             post,
@@ -88,8 +91,17 @@ impl Worker {
         }
     }
 
+    /// Goes on with the bulletins that are open: holds the next clamps. Answers whether there is more to do at once.
+    pub async fn hold(&self) -> Result<bool, WorkError> {
+        // Those that come to light later are not kept waiting by those that are there.
+        let caught = self.store.catch_for_bulletins().await;
+        let part = self.store.hold_for_bulletins().await?;
+        Ok(part.has_more || caught?.has_more)
+    }
+
     /// Hands the next mail over, if there is one that is to leave. Answers whether there was.
     pub async fn send_one(&self) -> Result<bool, WorkError> {
+        let Some(post) = &self.post else { return Ok(false) };
         let token = random_id()?;
         let claimed = self.store.claim_mail(token, self.new_id()?, LEASE).await?;
         let Some(mail) = claimed else { return Ok(false) };
@@ -111,7 +123,7 @@ impl Worker {
             self.store.now(),
             self.settings.service.as_deref(),
         );
-        match self.post.hand_over(&letter).await {
+        match post.hand_over(&letter).await {
             Ok(()) => {
                 let in_time = self.store.mail_sent(&mail, token).await?;
                 tracing::info!(event = "mail_sent", mail = %mail.id, person = %mail.recipient, notices = mail.notices.len(), in_time, "a mail was handed over");
@@ -161,7 +173,15 @@ impl Worker {
                 async move { worker.raise().await.map(|_| false) }
             }
         }));
-        for _ in 0..worker.settings.senders.max(1) {
+        tasks.spawn(over_and_over("holding for bulletins", stopping.clone(), {
+            let worker = Arc::clone(&worker);
+            move || {
+                let worker = Arc::clone(&worker);
+                async move { worker.hold().await }
+            }
+        }));
+        let senders = worker.post.as_ref().map_or(0, |_| worker.settings.senders.max(1));
+        for _ in 0..senders {
             tasks.spawn(over_and_over("sending mails", stopping.clone(), {
                 let worker = Arc::clone(&worker);
                 move || {

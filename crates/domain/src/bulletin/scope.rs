@@ -9,6 +9,7 @@ use crate::words::LockoutReason;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// The clamps that a bulletin is about: those that fit everything which it says.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -80,7 +81,46 @@ enum Word {
     Open(InScopeBecause),
 }
 
+/// A scope made ready to be asked about many clamps: every number in it was read once.
+pub struct Matcher<'a> {
+    scope: &'a BulletinScope,
+    maker: Option<String>,
+    serials: Option<Numbers>,
+}
+
+/// The numbers of a scope, by both keys.
+struct Numbers {
+    exact: Named,
+    look_alike: Named,
+}
+
+/// Numbers read by one key.
+struct Named {
+    ranges: Vec<Counted>,
+    numbers: BTreeSet<String>,
+    patterns: Vec<Vec<char>>,
+}
+
 impl BulletinScope {
+    /// Whether a clamp is in scope, and why.
+    pub fn covers(&self, clamp: &Identity<'_>) -> Option<InScopeBecause> {
+        Matcher::of(self).covers(clamp)
+    }
+}
+
+impl<'a> Matcher<'a> {
+    /// Reads a scope.
+    pub fn of(scope: &'a BulletinScope) -> Self {
+        Self {
+            scope,
+            maker: scope.maker.as_deref().map(exact_key),
+            serials: scope.serials.as_ref().map(|serials| Numbers {
+                exact: Named::of(serials, exact_key),
+                look_alike: Named::of(serials, look_alike_key),
+            }),
+        }
+    }
+
     /// Whether a clamp is in scope, and why; where several things are left open, the first of them.
     pub fn covers(&self, clamp: &Identity<'_>) -> Option<InScopeBecause> {
         let mut because = InScopeBecause::Named;
@@ -96,9 +136,9 @@ impl BulletinScope {
     }
 
     fn model(&self, clamp: &Identity<'_>) -> Word {
-        if !self.models.is_empty() {
+        if !self.scope.models.is_empty() {
             return match clamp.model {
-                Some(model) if self.models.contains(&model) => Word::In,
+                Some(model) if self.scope.models.contains(&model) => Word::In,
                 Some(_) => Word::Out,
                 None => Word::Open(InScopeBecause::ModelUnknown),
             };
@@ -106,31 +146,72 @@ impl BulletinScope {
         match (&self.maker, clamp.maker) {
             (None, _) => Word::In,
             (Some(_), None) => Word::Open(InScopeBecause::ModelUnknown),
-            (Some(wanted), Some(maker)) if exact_key(wanted) == exact_key(maker) => Word::In,
+            (Some(wanted), Some(maker)) if *wanted == exact_key(maker) => Word::In,
             (Some(_), Some(_)) => Word::Out,
         }
     }
 
     fn date(&self, clamp: &Identity<'_>) -> Word {
-        if self.manufactured_from.is_none() && self.manufactured_until.is_none() {
+        let (from, until) = (self.scope.manufactured_from, self.scope.manufactured_until);
+        if from.is_none() && until.is_none() {
             return Word::In;
         }
         let Some(day) = clamp.manufactured_on else {
             return Word::Open(InScopeBecause::DateUnknown);
         };
-        let inside = self.manufactured_from.is_none_or(|first| first <= day)
-            && self.manufactured_until.is_none_or(|last| day <= last);
+        let inside = from.is_none_or(|first| first <= day) && until.is_none_or(|last| day <= last);
         if inside { Word::In } else { Word::Out }
     }
 
     fn serial(&self, clamp: &Identity<'_>) -> Word {
-        let Some(serials) = &self.serials else {
+        let Some(numbers) = &self.serials else {
             return Word::In;
         };
         match clamp.serial_number {
-            Some(number) => serials.say(number),
+            Some(number) => numbers.say(number),
             None => Word::Open(InScopeBecause::SerialUnknown),
         }
+    }
+}
+
+impl Numbers {
+    fn say(&self, number: &str) -> Word {
+        let key = exact_key(number);
+        if self.exact.contains(&key) {
+            return Word::In;
+        }
+        if self.look_alike.contains(&look_alike_key(number)) {
+            return Word::Open(InScopeBecause::SerialLooksAlike);
+        }
+        let ranges = &self.exact.ranges;
+        if ranges.is_empty() || ranges.iter().any(|range| range.has_form(&key)) {
+            Word::Out
+        } else {
+            Word::Open(InScopeBecause::SerialOtherForm)
+        }
+    }
+}
+
+impl Named {
+    fn of(serials: &Serials, key: fn(&str) -> String) -> Self {
+        Self {
+            ranges: serials
+                .ranges
+                .iter()
+                .filter_map(|range| range.counted(key))
+                .collect(),
+            numbers: serials.numbers.iter().map(|number| key(number)).collect(),
+            patterns: serials
+                .patterns
+                .iter()
+                .map(|pattern| key(pattern).chars().collect())
+                .collect(),
+        }
+    }
+    fn contains(&self, key: &str) -> bool {
+        self.ranges.iter().any(|range| range.contains(key))
+            || self.numbers.contains(key)
+            || self.patterns.iter().any(|pattern| fits(pattern, key))
     }
 }
 
@@ -138,39 +219,6 @@ impl Serials {
     /// Whether it names no number at all.
     pub fn is_empty(&self) -> bool {
         self.ranges.is_empty() && self.numbers.is_empty() && self.patterns.is_empty()
-    }
-
-    fn say(&self, number: &str) -> Word {
-        if self.names(number, exact_key) {
-            return Word::In;
-        }
-        if self.names(number, look_alike_key) {
-            return Word::Open(InScopeBecause::SerialLooksAlike);
-        }
-        let key = exact_key(number);
-        let has_form =
-            |range: &SerialRange| range.counted(exact_key).is_some_and(|range| range.has_form(&key));
-        if self.ranges.is_empty() || self.ranges.iter().any(has_form) {
-            Word::Out
-        } else {
-            Word::Open(InScopeBecause::SerialOtherForm)
-        }
-    }
-
-    /// Whether a number is among those named, both read by the same key.
-    fn names(&self, number: &str, key: fn(&str) -> String) -> bool {
-        let number_key = key(number);
-        let in_range = |range: &SerialRange| {
-            range
-                .counted(key)
-                .is_some_and(|range| range.contains(&number_key))
-        };
-        self.ranges.iter().any(in_range)
-            || self.numbers.iter().any(|listed| key(listed) == number_key)
-            || self
-                .patterns
-                .iter()
-                .any(|pattern| fits(&key(pattern), &number_key))
     }
 }
 
@@ -249,13 +297,13 @@ fn groups(key: &str) -> Vec<&str> {
 }
 
 /// Whether a number fits a pattern.
-fn fits(pattern: &str, number: &str) -> bool {
-    let (pattern, number): (Vec<char>, Vec<char>) = (pattern.chars().collect(), number.chars().collect());
+fn fits(pattern: &[char], number: &str) -> bool {
+    let number: Vec<char> = number.chars().collect();
     // Which beginnings of the number the pattern read so far fits.
     let mut reached: Vec<bool> = std::iter::once(true)
         .chain(number.iter().map(|_| false))
         .collect();
-    for sign in pattern {
+    for sign in pattern.iter().copied() {
         let mut next = vec![false; reached.len()];
         let mut any = false;
         for (place, fits) in reached.iter().enumerate() {
@@ -286,7 +334,7 @@ fn fits(pattern: &str, number: &str) -> bool {
 /// Whether a clamp is in scope at an instant, and why. While its rating or identity is in doubt, every model counts that
 /// anybody named; while its identity or number is, its serial number is not known.
 pub fn covers(
-    scope: &BulletinScope,
+    scope: &Matcher<'_>,
     state: &ClampState,
     reference: &Reference,
     at: Timestamp,

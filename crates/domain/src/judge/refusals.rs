@@ -4,7 +4,7 @@ use crate::entry::{Amended, Body, Classified, Entry, ReturnedToService};
 use crate::fold::{ClampState, Evidence, Waiting};
 use crate::reference::Reference;
 use crate::returns::{self, Unmet, UnmetCode};
-use crate::standing::{Reason, standing};
+use crate::standing::{Reason, standing_now};
 use crate::words::{AmendmentField, FitnessReason, Role, ServiceClass};
 use serde::{Deserialize, Serialize};
 
@@ -185,7 +185,7 @@ fn release(
 
 fn issue(before: &ClampState, entry: &Entry, reference: &Reference) -> Option<Refusal> {
     // Told of an earlier time, it is handed out all the same: what is known to bar since counts.
-    let standing = standing(before, reference, before.latest(entry.counted_at));
+    let standing = standing_now(before, reference, before.latest(entry.counted_at));
     if standing.fit {
         return None;
     }

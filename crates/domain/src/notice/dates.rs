@@ -1,8 +1,10 @@
 //! What follows from a date: asked each day, and whenever something about the clamp is recorded.
 
+use super::entries::about_bulletin;
 use super::{About, CHASE_DAYS, NoticeKind, NoticePolicy, Occasion, derived};
+use crate::bulletin::Opened;
 use crate::calendar::Zone;
-use crate::ids::{ClampId, CompetenceId, DeviceId, LockoutId, PersonId, YardId};
+use crate::ids::{BulletinId, ClampId, CompetenceId, DeviceId, LockoutId, PersonId, YardId};
 use crate::words::words;
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan, Unit};
@@ -217,6 +219,40 @@ pub fn competence_ends(
             what: Some(what.to_owned()),
             day: Some(last_day),
             ..About::default()
+        },
+    })
+}
+
+/// That clamps of a yard which a bulletin holds are not accounted for, once more each week after it was opened.
+pub fn not_accounted_for(
+    id: BulletinId,
+    opened: &Opened,
+    outstanding: u64,
+    day: YardDay<'_>,
+) -> Option<Occasion> {
+    let YardDay {
+        yard, zone, today, ..
+    } = day;
+    let opened_on = zone.date_at(opened.opened_at);
+    let weeks = days_between(opened_on, today) / CHASE_DAYS;
+    let since = opened_on
+        .checked_add(weeks.saturating_mul(CHASE_DAYS).days())
+        .ok()?;
+    (weeks > 0 && outstanding > 0).then(|| Occasion {
+        kind: NoticeKind::BulletinNotAccountedFor,
+        subject: derived(&[
+            "bulletin",
+            &id.to_string(),
+            &yard.to_string(),
+            &format!("week {weeks}"),
+        ]),
+        clamp: None,
+        yards: vec![yard],
+        since: zone.start_of(since),
+        also: None,
+        about: About {
+            count: Some(outstanding),
+            ..about_bulletin(id, opened)
         },
     })
 }

@@ -1,8 +1,9 @@
 //! What follows from an entry when it is recorded.
 
 use super::{About, NoticeKind, Occasion, derived};
+use crate::bulletin::{Opened, hold_id};
 use crate::entry::{Body, Entry};
-use crate::ids::{DeviceId, EntryId, YardId};
+use crate::ids::{BulletinId, DeviceId, EntryId, YardId};
 use crate::judge::{OpenedLockout, Outcome, RemarkCode};
 use crate::reference::Reference;
 use jiff::Timestamp;
@@ -36,7 +37,7 @@ pub fn of_entry(
         if outcome.closed.contains(&lockout.id) {
             continue;
         }
-        if lockout.bars_from <= now {
+        if lockout.bars_from <= now && !is_of_the_opening(entry, reference) {
             occasions.push(occasion(
                 NoticeKind::TaggedOut,
                 lockout.id.uuid(),
@@ -74,6 +75,56 @@ pub fn of_entry(
         occasions.extend(clock_off(device, entry, yards, reference));
     }
     occasions
+}
+
+/// Whether it is the hold of a clamp that was there when its bulletin was opened: of that everybody is told once, not of each
+/// clamp. One that comes to light later is told by itself.
+fn is_of_the_opening(entry: &Entry, reference: &Reference) -> bool {
+    let Body::TaggedOut(tag) = &entry.body else {
+        return false;
+    };
+    tag.bulletin.is_some_and(|id| {
+        let opened = reference.bulletins.get(&id);
+        entry.id == hold_id(id, entry.clamp_id)
+            && opened.is_some_and(|opened| opened.opened_at == entry.performed_at)
+    })
+}
+
+/// What to tell of a bulletin when it is opened, in every yard: it may have clamps in scope that nobody has registered.
+pub fn of_bulletin(
+    id: BulletinId,
+    opened: &Opened,
+    yards: &[YardId],
+    reference: &Reference,
+) -> Vec<Occasion> {
+    let by = reference.people.get(&opened.opened_by);
+    let of_yard = |yard: &YardId| Occasion {
+        kind: NoticeKind::BulletinOpened,
+        subject: derived(&["bulletin", &id.to_string(), &yard.to_string()]),
+        clamp: None,
+        yards: vec![*yard],
+        since: opened.opened_at,
+        also: None,
+        about: About {
+            person: by.map(|person| person.name.clone()),
+            ..about_bulletin(id, opened)
+        },
+    };
+    yards.iter().map(of_yard).collect()
+}
+
+/// What a notice says of a bulletin.
+pub(super) fn about_bulletin(id: BulletinId, opened: &Opened) -> About {
+    let bulletin = &opened.bulletin;
+    About {
+        what: Some(bulletin.class.code().to_owned()),
+        detail: Some(format!(
+            "{} {}: {}",
+            bulletin.issued_by, bulletin.code, bulletin.title
+        )),
+        bulletin_id: Some(id),
+        ..About::default()
+    }
 }
 
 /// What a notice says of a lock-out.

@@ -236,7 +236,67 @@ fn a_corrected_number_frees_the_clamp_only_by_a_return_that_cites_it() {
             |_| {},
         );
     }
-    stays(corrected(), &[CorrectionAuthor], |case| {
+    stays(corrected(), &[CorrectionMissing, CorrectionAuthor], |case| {
         case.clamp.entry_mut(case.correction.unwrap()).performed_by = id("operator")
     });
+}
+
+/// Goal: nobody's word that rests on nothing frees a clamp beside one that does. Method: the day is corrected with a document
+/// and cited; the number, which is what counts, by a technician without one, before and after the return.
+#[test]
+fn a_correction_that_is_not_shown_frees_nothing_beside_one_that_is() {
+    let world = || {
+        stop_use().bulletin(|bulletin| {
+            bulletin.scope.serials = Some(Serials {
+                numbers: vec!["GF0417".to_owned()],
+                ..Serials::default()
+            });
+        })
+    };
+    for when in ["2025-01-21T11:00Z", "2025-01-25T11:00Z"] {
+        let mut case = held(world(), Done::Corrected("GF0417"));
+        stays_open(&case, &[CorrectionMissing]);
+        let registered = case.clamp.entries[0].id;
+        let unshown = case.clamp.amended(
+            when,
+            "technician",
+            registered,
+            AmendmentField::SerialNumber,
+            json!("GF0517"),
+        );
+        if let Body::Amended(amended) = &mut case.clamp.entry_mut(unshown).body {
+            amended.document = None;
+        }
+        stays_open(&case, &[CorrectionMissing]);
+    }
+}
+
+#[track_caller]
+fn stays_open(case: &Held, codes: &[UnmetCode]) {
+    assert_eq!(case.clamp.unmet(case.returned), codes);
+    assert!(case.clamp.is_open(case.lockout), "it stays open");
+}
+
+/// Goal: a hold that was no error is not taken back as one. Method: the ground of errors, with everything else that it asks for.
+#[test]
+fn a_hold_of_a_clamp_in_scope_was_no_error() {
+    let mut case = held(World::new(), Done::Inspected);
+    let hold = case.clamp.entries[2].id;
+    let correction = case.clamp.amended(
+        "2025-01-21T10:00Z",
+        "safety",
+        hold,
+        AmendmentField::EnteredInError,
+        json!("another clamp was meant"),
+    );
+    let release = Release {
+        inspection_entry: Some(case.inspection),
+        correction_entry: Some(correction),
+        ..release(case.lockout, Ground::EnteredInError)
+    };
+    case.clamp.forget(case.returned);
+    case.returned = case.clamp.returned("2025-01-23T15:00Z", "safety", vec![release]);
+    case.clamp
+        .confirmed("2025-01-23T16:00Z", "other_safety", case.returned);
+    stays_open(&case, &[GroundNotAllowed]);
 }

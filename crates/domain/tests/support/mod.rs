@@ -227,8 +227,10 @@ fn yard(code: &str, zone: &str, rule_set: RuleSetName) -> Yard {
 fn opened(bulletin: Bulletin) -> Opened {
     Opened {
         bulletin: Arc::new(bulletin),
+        position: 1,
         opened_at: at("2025-01-20T15:00Z"),
         opened_by: id("safety"),
+        held_at: Some(at("2025-01-20T15:00Z")),
         closed_at: None,
     }
 }

@@ -12,7 +12,7 @@ use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, fold};
 use clampward_domain::ids::{ClampId, YardId};
 use clampward_domain::reference::{Reference, YardScope};
-use clampward_domain::standing::{Standing, standing};
+use clampward_domain::standing::{Standing, standing_now};
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
@@ -44,7 +44,7 @@ pub struct ClampThen {
 impl ClampThen {
     /// Its standing at the instant asked about.
     pub fn standing(&self) -> Standing {
-        standing(&self.state, &self.reference, self.as_of)
+        standing_now(&self.state, &self.reference, self.as_of)
     }
 }
 

@@ -296,8 +296,8 @@ fn narrow(query: &mut QueryBuilder<Postgres>, filter: &ClampFilter, now: jiff_sq
     if let Some(bulletin) = filter.bulletin {
         query.push(" and exists (select from lockout as o where o.clamp_id = c.id and o.closed_at is null");
         query
-            .push(" and o.record ->> 'bulletin' = ")
-            .push_bind(bulletin.to_string())
+            .push(" and o.bulletin_id = ")
+            .push_bind(bulletin.uuid())
             .push(")");
     }
 }

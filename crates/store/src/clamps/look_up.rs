@@ -11,7 +11,7 @@ use crate::{Store, StoreError};
 use clampward_domain::fold::ClampState;
 use clampward_domain::ids::{ClampId, PersonId};
 use clampward_domain::reference::Reference;
-use clampward_domain::standing::{Standing, standing};
+use clampward_domain::standing::{Standing, standing_now};
 use jiff::Timestamp;
 use jiff_sqlx::Timestamp as SqlTimestamp;
 use sqlx::pool::PoolConnection;
@@ -60,7 +60,7 @@ pub struct FitnessNow {
 impl FitnessNow {
     /// Its standing at an instant, as far as is known now; never from before its last entry.
     pub fn standing(&self, at: Timestamp) -> Standing {
-        standing(&self.state, &self.reference, self.state.latest(at))
+        standing_now(&self.state, &self.reference, self.state.latest(at))
     }
 }
 

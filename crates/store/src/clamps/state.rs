@@ -7,7 +7,7 @@ use clampward_domain::entry::Entry;
 use clampward_domain::fold::{ClampState, fold};
 use clampward_domain::ids::ClampId;
 use clampward_domain::reference::{Reference, YardScope};
-use clampward_domain::standing::{Standing, standing};
+use clampward_domain::standing::{Standing, standing_now};
 use jiff::Timestamp;
 use sqlx::types::Json;
 use std::sync::Arc;
@@ -44,7 +44,7 @@ pub struct ClampNow {
 impl ClampNow {
     /// Its standing at an instant, as far as is known now; never from before its last entry.
     pub fn standing(&self, at: Timestamp) -> Standing {
-        standing(&self.state, &self.reference, self.state.latest(at))
+        standing_now(&self.state, &self.reference, self.state.latest(at))
     }
 }
 

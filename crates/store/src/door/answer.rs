@@ -7,7 +7,7 @@ use crate::Tx;
 use crate::ledger::Appended;
 use clampward_domain::ids::{ClampId, EntryId};
 use clampward_domain::judge::Outcome;
-use clampward_domain::standing::{Standing, standing};
+use clampward_domain::standing::{Standing, standing_now};
 use std::collections::BTreeMap;
 
 impl Door<'_> {
@@ -29,7 +29,7 @@ impl Door<'_> {
         let subject = self.subjects.get(&clamp)?;
         subject
             .is_in(&self.author().yards)
-            .then(|| standing(&subject.state, &self.reference, subject.state.latest(tx.now())).in_short())
+            .then(|| standing_now(&subject.state, &self.reference, subject.state.latest(tx.now())).in_short())
     }
 
     /// What is answered of one of them.

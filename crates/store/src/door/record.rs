@@ -52,24 +52,7 @@ impl Store {
     /// The same for entries whose ids the service itself derived from what they follow from; never for ids that
     /// somebody handed in.
     pub async fn record_derived(&self, recording: Recording) -> Result<Vec<Recorded>, RecordError> {
-        if recording.entries.len() > MAX_ENTRIES {
-            return Err(RecordError::TooMany(recording.entries.len()));
-        }
-        let mut hashes = BTreeMap::new();
-        for entry in &recording.entries {
-            let errors = check_body(entry.performed_at, &entry.body);
-            if !errors.is_empty() {
-                return Err(RecordError::Malformed {
-                    entry: entry.id,
-                    errors,
-                });
-            }
-            let hash = entry.content_hash()?;
-            if hashes.insert(entry.id, hash).is_some_and(|other| other != hash) {
-                return Err(RecordError::IdReused { entry: entry.id });
-            }
-        }
-        let handed = Handed { recording, hashes };
+        let handed = Handed::of(recording)?;
         // Within a unit an entry is recorded in the unit or not at all.
         if handed.is_single() && self.shared.is_none() {
             return self.record_together(handed).await;
@@ -91,6 +74,27 @@ pub(super) struct Handed {
 }
 
 impl Handed {
+    /// With every entry looked at by itself.
+    fn of(recording: Recording) -> Result<Self, RecordError> {
+        if recording.entries.len() > MAX_ENTRIES {
+            return Err(RecordError::TooMany(recording.entries.len()));
+        }
+        let mut hashes = BTreeMap::new();
+        for entry in &recording.entries {
+            let errors = check_body(entry.performed_at, &entry.body);
+            if !errors.is_empty() {
+                return Err(RecordError::Malformed {
+                    entry: entry.id,
+                    errors,
+                });
+            }
+            let hash = entry.content_hash()?;
+            if hashes.insert(entry.id, hash).is_some_and(|other| other != hash) {
+                return Err(RecordError::IdReused { entry: entry.id });
+            }
+        }
+        Ok(Self { recording, hashes })
+    }
     /// Whether it is one entry about a clamp that is there, for which no number has to be locked.
     fn is_single(&self) -> bool {
         matches!(self.recording.entries.as_slice(), [only] if locks::needs_no_number(only))
@@ -116,6 +120,22 @@ impl Command for Recorder<'_> {
     async fn attempt(&self, tx: &mut Tx) -> Result<Vec<Recorded>, RecordError> {
         Door::open(self.store, tx, self.handed).await?.run(tx).await
     }
+}
+
+/// Records new entries about clamps that are locked already, in the transaction in which they are, under ids that the service
+/// itself derived. Answers how many.
+pub(crate) async fn record_locked(
+    tx: &mut Tx,
+    reference: Arc<Reference>,
+    subjects: BTreeMap<ClampId, Subject>,
+    recording: Recording,
+) -> Result<u64, RecordError> {
+    let handed = Handed::of(recording)?;
+    let mut door = Door::of(&handed, reference, subjects, BTreeMap::new());
+    door.judge(tx).await?;
+    let judged = std::mem::take(&mut door.judged);
+    let appended = settle(tx, &mut door.subjects, judged, &door.reference).await?;
+    Ok(u64::try_from(appended.len()).unwrap_or(u64::MAX))
 }
 
 /// One attempt.

@@ -2,11 +2,12 @@
 
 use super::clamps;
 use super::raise::{ToTell, raise, yard_at};
+use crate::bulletins;
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::calendar::Zone;
 use clampward_domain::ids::{DeviceId, YardId};
-use clampward_domain::notice::{NoticePolicy, Occasion, competence_ends, silent_tablet};
+use clampward_domain::notice::{NoticePolicy, Occasion, competence_ends, not_accounted_for, silent_tablet};
 use clampward_domain::reference::{Person, Reference, YardScope};
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan};
@@ -141,6 +142,7 @@ impl Command for NewDay<'_> {
 
         let mut others = silent(tx, &reference, &yards, now).await?;
         others.extend(ending(&reference, &here, now));
+        others.extend(waiting_bulletins(tx, &reference, &yards, now).await?);
         raised = raised
             .saturating_add(raise(tx, others.into_iter().map(ToTell::from).collect(), &reference).await?);
         Ok(raised)
@@ -217,6 +219,38 @@ async fn silent(
         let heard_on = day.zone.date_at(heard_at.to_jiff());
         all.extend(silent_tablet(DeviceId::new(id), &name, &theirs, heard_on, day));
     }
+    Ok(all)
+}
+
+/// Bulletins for which clamps of these yards are not accounted for. What was told of an earlier week is over.
+async fn waiting_bulletins(
+    tx: &mut Tx,
+    reference: &Reference,
+    yards: &[YardId],
+    now: Timestamp,
+) -> Result<Vec<Occasion>, StoreError> {
+    let mut all = Vec::new();
+    for (id, opened) in &reference.bulletins {
+        if opened.closed_at.is_some() || !opened.bulletin.class.bars() {
+            continue;
+        }
+        let outstanding = bulletins::outstanding(tx, *id).await?;
+        for yard in yards {
+            let clamps = outstanding.get(yard).copied().unwrap_or(0);
+            let day = clamps::day_in(reference, *yard, now);
+            all.extend(day.and_then(|day| not_accounted_for(*id, opened, clamps, day)));
+        }
+    }
+    sqlx::query(
+        "-- notices.settle_weeks
+         update notice set settled_at = $3, escalates_at = null
+          where kind = 'bulletin_not_accounted_for' and settled_at is null and yard_id = any($1) and subject <> all($2)",
+    )
+    .bind(yards.iter().map(|yard| yard.uuid()).collect::<Vec<_>>())
+    .bind(all.iter().map(|occasion| occasion.subject).collect::<Vec<_>>())
+    .bind(now.to_sqlx())
+    .execute(&mut **tx)
+    .await?;
     Ok(all)
 }
 

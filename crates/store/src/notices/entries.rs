@@ -6,9 +6,9 @@ use super::raise::{ToTell, raise};
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::Entry;
-use clampward_domain::ids::{DeviceId, EntryId, YardId};
+use clampward_domain::ids::{BulletinId, DeviceId, EntryId, YardId};
 use clampward_domain::judge::Outcome;
-use clampward_domain::notice::{NoticeKind, Occasion, of_entry, of_held_entry};
+use clampward_domain::notice::{NoticeKind, Occasion, of_bulletin, of_entry, of_held_entry};
 use clampward_domain::reference::Reference;
 use clampward_domain::words::EntryKind;
 use jiff::{SignedDuration, Timestamp};
@@ -91,6 +91,7 @@ struct Read {
     occasions: Vec<Occasion>,
     clamps: BTreeSet<Uuid>,
     released: BTreeSet<Uuid>,
+    closed: Vec<Uuid>,
 }
 
 impl Read {
@@ -113,6 +114,15 @@ impl Read {
                 .extend(of_entry(&entry, &outcome, &yards, reference, tx.now()));
         } else if row.kind == "held" {
             self.occasions.extend(held(tx, row.id).await?);
+        } else if row.kind == "bulletin" {
+            let id = BulletinId::new(row.stream);
+            // One that is closed by now is told of all the same: its clamps were held.
+            if let Some(opened) = reference.bulletins.get(&id) {
+                let yards: Vec<YardId> = reference.yards.keys().copied().collect();
+                self.occasions.extend(of_bulletin(id, opened, &yards, reference));
+            }
+        } else if row.kind == "bulletin_closed" {
+            self.closed.push(row.stream);
         }
         Ok(())
     }
@@ -136,6 +146,7 @@ impl Read {
         .await?;
         // Last: what was opened and released meanwhile is told, and over.
         settle_lockouts(tx, &self.released.into_iter().collect::<Vec<_>>()).await?;
+        settle_bulletins(tx, &self.closed).await?;
         Ok(notices)
     }
 }
@@ -154,7 +165,12 @@ impl Read {
     /// bars a clamp is told however long it does.
     async fn forget_history(&mut self, tx: &mut Tx, now: Timestamp) -> Result<(), StoreError> {
         let is_old = |occasion: &Occasion| now.duration_since(occasion.since) > NEWS_FOR;
-        let waits = |occasion: &Occasion| occasion.kind == NoticeKind::HeldEntryWaiting;
+        let waits = |occasion: &Occasion| {
+            matches!(
+                occasion.kind,
+                NoticeKind::HeldEntryWaiting | NoticeKind::BulletinOpened
+            )
+        };
         let old: Vec<Uuid> = self
             .occasions
             .iter()
@@ -206,6 +222,24 @@ async fn settle_dates(tx: &mut Tx, clamps: &[Uuid], due: &[Occasion]) -> Result<
     )
     .bind(clamps)
     .bind(due.iter().map(|occasion| occasion.subject).collect::<Vec<_>>())
+    .bind(tx.now().to_sqlx())
+    .execute(&mut **tx)
+    .await?;
+    Ok(())
+}
+
+/// What bulletins that are closed had told is over.
+async fn settle_bulletins(tx: &mut Tx, closed: &[Uuid]) -> Result<(), StoreError> {
+    if closed.is_empty() {
+        return Ok(());
+    }
+    sqlx::query(
+        "-- notices.settle_bulletins
+         update notice set settled_at = $2, escalates_at = null
+          where kind in ('bulletin_opened', 'bulletin_not_accounted_for') and settled_at is null
+            and about ->> 'bulletin_id' = any ($1)",
+    )
+    .bind(closed.iter().map(Uuid::to_string).collect::<Vec<_>>())
     .bind(tx.now().to_sqlx())
     .execute(&mut **tx)
     .await?;

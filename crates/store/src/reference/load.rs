@@ -4,7 +4,8 @@ use super::row::read_body;
 use crate::people::accounts::scope;
 use crate::reference::{word, words};
 use crate::{Store, StoreError};
-use clampward_domain::ids::{CompetenceId, ModelId, PersonId, YardId};
+use clampward_domain::bulletin::Opened;
+use clampward_domain::ids::{BulletinId, CompetenceId, ModelId, PersonId, YardId};
 use clampward_domain::reference::{
     Competence, Grant, Model, Person, Reference, Revocation, Version, Versions, Yard,
 };
@@ -45,7 +46,47 @@ async fn up_to(connection: &mut PgConnection, version: u64, position: i64) -> Re
         yards: load_yards(connection, position).await?,
         models: load_models(connection, position).await?,
         people: load_people(connection, position).await?,
+        bulletins: load_bulletins(connection, position).await?,
     })
+}
+
+#[derive(FromRow)]
+struct BulletinRow {
+    id: Uuid,
+    body: serde_json::Value,
+    position: i64,
+    opened_at: SqlTimestamp,
+    opened_by: Uuid,
+    held_at: Option<SqlTimestamp>,
+    closed_at: Option<SqlTimestamp>,
+}
+
+async fn load_bulletins(
+    connection: &mut PgConnection,
+    position: i64,
+) -> Result<BTreeMap<BulletinId, Opened>, StoreError> {
+    let rows: Vec<BulletinRow> = sqlx::query_as(
+        "-- reference.load_bulletins
+         select b.id, b.body, b.position, b.opened_at, b.opened_by, case when h.held_position <= $1 then h.done_at end as held_at, c.closed_at
+           from bulletin as b join bulletin_hold as h on h.bulletin_id = b.id left join bulletin_closure as c on c.bulletin_id = b.id and c.position <= $1
+          where b.position <= $1",
+    )
+    .bind(position)
+    .fetch_all(connection)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let opened = Opened {
+                bulletin: Arc::new(read_body("bulletin", row.id, row.body)?),
+                position: row.position.unsigned_abs(),
+                opened_at: row.opened_at.to_jiff(),
+                opened_by: PersonId::new(row.opened_by),
+                held_at: row.held_at.map(|at| at.to_jiff()),
+                closed_at: row.closed_at.map(|at| at.to_jiff()),
+            };
+            Ok((BulletinId::new(row.id), opened))
+        })
+        .collect()
 }
 
 #[derive(FromRow)]

@@ -15,7 +15,7 @@ use uuid::Uuid;
 pub type VersionNumber = u32;
 
 /// What a version says, read back from the table it stands in.
-pub(super) fn read_body<T: DeserializeOwned>(
+pub(crate) fn read_body<T: DeserializeOwned>(
     table: &'static str,
     id: Uuid,
     body: serde_json::Value,
@@ -81,7 +81,7 @@ pub(crate) struct ReferenceRow<'a, B> {
     /// What it is about.
     pub subject: Uuid,
     /// What happened: `yard`, `model`, `person`, `competence`, `competence_revoked`, `signing_key`, `signing_key_revoked`,
-    /// `device_revoked`.
+    /// `device_revoked`, `bulletin`, `bulletin_held`, `bulletin_closed`, `bulletin_not_found`.
     pub kind: &'static str,
     /// Who did it.
     pub by: PersonId,
@@ -169,12 +169,14 @@ async fn put<B: Serialize>(
     })
 }
 
-/// Marks the clamps on which a person wrote anything: what their entries come to may have changed.
+/// Marks the clamps on which a person wrote anything but tag-outs, which bar whoever writes them: what their entries come to
+/// may have changed. Whoever opens bulletins has tagged out more clamps than anybody could look at again.
 pub(crate) async fn queue_entries_of(tx: &mut Tx, person: PersonId, cause: u64) -> Result<(), StoreError> {
     sqlx::query(
         "-- reference.queue_entries_of
          insert into pending_reassessment (clamp_id, cause_position)
-         select distinct c.id, $2 from ledger l join clamp c on c.id = l.stream where l.performed_by = $1
+         select distinct c.id, $2 from ledger l join clamp c on c.id = l.stream
+          where l.performed_by = $1 and l.kind <> 'tagged_out'
          on conflict do nothing",
     )
     .bind(person.uuid())

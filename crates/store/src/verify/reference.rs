@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 /// Every kind of reference row, with what its table says in the words of the ledger. `starts_at` is no word of the
 /// ledger: it follows from the day and, for a yard, from its time zone.
-const TABLES: [(&str, &str); 5] = [
+const TABLES: [(&str, &str); 8] = [
     (
         "yard",
         "-- verify.yard_versions
@@ -55,10 +55,29 @@ const TABLES: [(&str, &str); 5] = [
              as said
          from competence_revocation as r left join competence as c on c.id = r.competence_id",
     ),
+    (
+        "bulletin",
+        "-- verify.bulletins
+         select position, id as subject, opened_at as recorded_at, opened_by as recorded_by, null::integer as version,
+           null::timestamptz as starts_at, jsonb_build_object('bulletin', body) as said from bulletin",
+    ),
+    (
+        "bulletin_held",
+        "-- verify.bulletins_held
+         select h.held_position as position, h.bulletin_id as subject, h.done_at as recorded_at, b.opened_by as recorded_by,
+           null::integer as version, null::timestamptz as starts_at, '{}'::jsonb as said
+         from bulletin_hold as h join bulletin as b on b.id = h.bulletin_id where h.held_position is not null",
+    ),
+    (
+        "bulletin_closed",
+        "-- verify.bulletin_closures
+         select position, bulletin_id as subject, closed_at as recorded_at, closed_by as recorded_by,
+           null::integer as version, null::timestamptz as starts_at, body as said from bulletin_closure",
+    ),
 ];
 
-/// The same for rows of devices, which nobody is judged by through the snapshot: they leave its version as it is.
-const BESIDE: [(&str, &str); 3] = [
+/// The same for rows which nobody is judged by through the snapshot: they leave its version as it is.
+const BESIDE: [(&str, &str); 4] = [
     (
         "signing_key",
         "-- verify.signing_keys
@@ -82,6 +101,12 @@ const BESIDE: [(&str, &str); 3] = [
          select position, device_id as subject, recorded_at, recorded_by, null::integer as version,
            null::timestamptz as starts_at, jsonb_build_object('reason', reason) as said
          from device_revocation",
+    ),
+    (
+        "bulletin_not_found",
+        "-- verify.bulletin_not_found
+         select position, bulletin_id as subject, recorded_at, recorded_by, null::integer as version,
+           null::timestamptz as starts_at, body as said from bulletin_not_found",
     ),
 ];
 

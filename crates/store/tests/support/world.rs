@@ -1,6 +1,7 @@
 //! An invented company: two yards, a model, people with their roles and competences, and clamps in any state.
 
 use super::{Bench, id};
+use clampward_domain::bulletin::Bulletin;
 use clampward_domain::criteria::{Scope, criteria};
 use clampward_domain::entry::{
     Body, Finding, Inspected, Part, Registered, Release, Repaired, ReturnedToService, TaggedOut, Transferred,
@@ -313,4 +314,14 @@ pub fn return_after(
             release(not_reinspected, Ground::Reinspected),
         ],
     }
+}
+
+/// A bulletin about some numbers of a model: inspect before use.
+pub fn about(model: ModelId, numbers: &[&str]) -> Bulletin {
+    serde_json::from_value(serde_json::json!({
+        "code": "OK-SB-1", "title": "Pins of one melt", "issued_by": "Ostvik Klammer", "issued_on": "2026-01-02",
+        "class": "inspect_before_use", "text": "Look for bent pins before the next lift.",
+        "scope": {"models": [model], "serials": {"numbers": numbers}}, "checks": ["pin_bent"]
+    }))
+    .unwrap()
 }

@@ -134,6 +134,10 @@ problems! {
         "It was placed, dismissed or recorded by itself before. Read it to see what became of it, and by whom.";
     NOT_AN_ENTRY = "not-an-entry", 422, "The held entry cannot be placed",
         "What came cannot be read as an entry, so that nothing can be recorded of it. Do what it calls for yourself, then dismiss it.";
+    BULLETIN_CLOSED = "bulletin-closed", 409, "The bulletin is closed",
+        "Everything was accounted for. What comes to light now is held by itself; a further finding is a bulletin of its own.";
+    BULLETIN_NOT_ACCOUNTED_FOR = "bulletin-not-accounted-for", 409, "The bulletin cannot be closed yet",
+        "Each clamp that it holds has to be returned to service, scrapped, or not found with somebody who looks for it; of information each yard has to say that it read it. Its progress names what is left.";
     NUMBER_TAKEN = "number-taken", 409, "A live clamp has this maker and serial number",
         "Serial numbers are unique per maker and never used again, also after scrapping. Look for the clamp that has it; if the plate was misread, register with the number read again.";
     ID_REUSED = "id-reused", 409, "The id was used before for other content",

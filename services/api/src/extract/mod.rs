@@ -19,6 +19,6 @@ pub(crate) use json::BodyDigest;
 pub use json::{Json, PartialJson, RawJson};
 pub use looked_up::LookedUp;
 pub use octets::Octets;
-pub use parameters::{PageParameters, Path, Query, as_of, bound_key, bound_page, instant, refused};
+pub use parameters::{PageParameters, Path, Query, as_of, bound_key, bound_page, day, instant, refused};
 pub use public::{NoQuery, Public};
 pub use services::Services;

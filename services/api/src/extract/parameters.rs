@@ -211,6 +211,11 @@ pub fn as_of(pointer: &str, text: &str) -> Result<AsOf, Failure> {
     })
 }
 
+/// A parameter that names a day.
+pub fn day(pointer: &str, text: &str) -> Result<jiff::civil::Date, Failure> {
+    time::parse_day(text).ok_or_else(|| refused(FieldError::new(pointer, "not-a-day", time::DAY_ADVICE)))
+}
+
 /// A refusal of a parameter.
 pub fn refused(error: FieldError) -> Failure {
     refused_all(vec![error])

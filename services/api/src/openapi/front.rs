@@ -39,6 +39,13 @@ const TAGS: &[(&str, &str)] = &[
          notice says that they see to it; otherwise those above them are told.",
     ),
     (
+        "Bulletins",
+        "Safety bulletins: what a maker, an authority or the safety team asks of every clamp of a kind, in all yards at once. \
+         Clamps in scope are tagged out until an inspection for the bulletin accepts them; whatever is not known of a clamp \
+         counts as in scope. A bulletin is closed once every clamp is accounted for. The maker's instructions and local law \
+         come first.",
+    ),
+    (
         "Reference data",
         "Yards, models, rule sets and criteria. Changes are new versions that start on a later day; what was judged by an \
          earlier one stays so. A change needs the ETag in `If-Match`.",

@@ -11,6 +11,7 @@
 //! 4. List it in [`register`]; run the tests, which compare the published contract and try every operation as every role.
 
 pub mod auth;
+pub mod bulletins;
 pub mod clamps;
 pub mod competences;
 pub mod criteria;
@@ -94,11 +95,23 @@ pub fn register(config: &mut ServiceConfig) {
         .service(notices::list::list)
         .service(notices::read::read)
         .service(notices::acknowledge::acknowledge)
+        .service(bulletins::open::open)
+        .service(bulletins::preview::preview)
+        .service(bulletins::list::list)
+        .service(bulletins::read::read)
+        .service(bulletins::progress::progress)
+        .service(bulletins::clamps::clamps)
+        .service(bulletins::not_found::not_found)
+        .service(bulletins::close::close)
         .service(photos::list::list)
         .service(photos::offset::offset)
         .service(photos::upload::send)
         .service(photos::read::read)
         .service(reports::out_of_service::out_of_service)
+        .service(reports::inspections_due::inspections_due)
+        .service(reports::lockout_ageing::lockout_ageing)
+        .service(reports::fleet::fleet)
+        .service(reports::rejections::rejections)
         .service(lift_checks::check::lift_check)
         .service(sync::config::config)
         .service(sync::changes::changes)

@@ -1,6 +1,7 @@
 //! `Idempotency-Key`: what is created or commanded under a key is done once.
 
 use crate::support::{Keys, Reply, TestApp};
+use crate::trade::bodies::bulletin_about;
 use crate::trade::{Fleet, Person, kg, mm};
 use jiff::SignedDuration;
 use serde_json::{Value, json};
@@ -50,6 +51,14 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
     let (placed, dismissed) = (fleet.held(&device).await, fleet.held(&device).await);
     let clamp = fleet.fit_clamp("4711").await;
     let notice = fleet.app.notice(&administrator.id, &clamp, &fleet.newport).await;
+    let bulletin = bulletin_about("SB-1", &fleet.model, "4711");
+    let opened = fleet.post(&fleet.safety, "/v1/bulletins", &bulletin).await;
+    let opened = opened.succeeded(201).text("/id");
+    let nothing = bulletin_about("SB-2", &fleet.model, "none");
+    let closable = fleet.post(&fleet.safety, "/v1/bulletins", &nothing).await;
+    let closable = closable.succeeded(201).text("/id");
+    fleet.app.hold().await;
+    let look_until = (fleet.now() + jiff::SignedDuration::from_hours(240)).to_string()[..10].to_owned();
     let keys = Keys::fresh();
     let made = fleet.app.signing_key_request(&device, &administrator.id, &keys);
     [
@@ -80,6 +89,15 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
             json!({"reason": "written again by hand"}),
         ),
         (format!("/v1/notices/{notice}/acknowledgement"), Value::Null),
+        (
+            "/v1/bulletins".to_owned(),
+            bulletin_about("SB-3", &fleet.model, "none"),
+        ),
+        (
+            format!("/v1/bulletins/{opened}/not-found"),
+            json!({"clamp_id": clamp, "owner": fleet.lead.id, "look_until": look_until, "note": "Not in the crib"}),
+        ),
+        (format!("/v1/bulletins/{closable}/closure"), Value::Null),
         ("/v1/models".to_owned(), model),
         ("/v1/users".to_owned(), user("ida")),
         (format!("/v1/users/{keeper}/set-password-tokens"), Value::Null),
@@ -100,8 +118,8 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
     ]
     .into_iter()
     .map(|(path, body)| {
-        // An administrator keeps no held entries.
-        let held = path.starts_with("/v1/held-entries");
+        // An administrator keeps no held entries, and opens no bulletin.
+        let held = path.starts_with("/v1/held-entries") || path.starts_with("/v1/bulletins");
         let by = if held {
             fleet.safety.clone()
         } else {
@@ -435,6 +453,7 @@ async fn every_post_that_is_no_entry_and_no_sign_in_takes_the_key() {
                 "/v1/auth/",
                 "/v1/oauth/",
                 "/v1/lift-checks",
+                "/v1/bulletins/preview",
                 "/v1/sync/",
             ]
             .iter()

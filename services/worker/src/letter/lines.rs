@@ -30,10 +30,12 @@ pub(super) struct Line {
 }
 
 /// What is worst first.
-const ORDER: [NoticeKind; 13] = [
+const ORDER: [NoticeKind; 15] = [
+    NoticeKind::BulletinOpened,
     NoticeKind::UsedWhileNotFit,
     NoticeKind::TaggedOut,
     NoticeKind::DefectDatePassed,
+    NoticeKind::BulletinNotAccountedFor,
     NoticeKind::NotPresented,
     NoticeKind::InspectionOverdue,
     NoticeKind::HeldEntryWaiting,
@@ -62,6 +64,8 @@ pub(super) const fn title(kind: NoticeKind) -> &'static str {
         NoticeKind::CompetenceEnds => "competence ends",
         NoticeKind::TabletSilent => "tablet not heard of",
         NoticeKind::TabletClockOff => "clock of a tablet is off",
+        NoticeKind::BulletinOpened => "safety bulletin",
+        NoticeKind::BulletinNotAccountedFor => "bulletin not accounted for",
     }
 }
 
@@ -108,6 +112,9 @@ fn line(notice: &MailNotice, reference: &Reference, now: Timestamp) -> Line {
         (NoticeKind::TabletSilent, None) => one_line(about.detail.as_deref().unwrap_or("A tablet")),
         (NoticeKind::TabletClockOff, None) => "A tablet".to_owned(),
         (NoticeKind::HeldEntryWaiting, None) => "An entry".to_owned(),
+        (NoticeKind::BulletinOpened | NoticeKind::BulletinNotAccountedFor, None) => {
+            one_line(about.detail.as_deref().unwrap_or("A bulletin"))
+        }
         (_, None) => "A clamp without a mark".to_owned(),
     };
     Line {
@@ -184,6 +191,11 @@ fn rest(notice: &MailNotice, reference: &Reference, now: Timestamp) -> String {
         }
         NoticeKind::CompetenceEnds => format!("{what}: ends with {day}"),
         NoticeKind::TabletSilent => format!("nothing since {day}"),
+        NoticeKind::BulletinOpened => format!("{what}, since {}{by}", at(notice.since)),
+        NoticeKind::BulletinNotAccountedFor => {
+            let clamps = super::count(usize::try_from(about.count.unwrap_or(1)).unwrap_or(1), "clamp");
+            format!("{what}: {clamps} of this yard not accounted for")
+        }
         NoticeKind::TabletClockOff => {
             let device = about
                 .device_id

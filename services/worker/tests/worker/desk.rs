@@ -110,5 +110,5 @@ pub fn worker(world: &World, port: u16) -> Worker {
         service: Some("https://clampward.example.test".to_owned()),
         senders: 2,
     };
-    Worker::new(world.bench.store.clone(), post, settings)
+    Worker::new(world.bench.store.clone(), Some(post), settings)
 }

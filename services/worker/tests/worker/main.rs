@@ -8,6 +8,7 @@
     reason = "a test fails by panicking"
 )]
 
+mod bulletins;
 mod calendar;
 mod desk;
 mod faults;

@@ -3,7 +3,7 @@
 //! the trade, common practice.
 
 use super::Case;
-use crate::bulletin::{Bulletin, BulletinClass, covers};
+use crate::bulletin::{Bulletin, BulletinClass, Matcher, covers};
 use crate::entry::{Entry, Inspected};
 use crate::finding::{Readings, judge_inspection};
 use crate::fold::written_by_qualified;
@@ -115,12 +115,46 @@ impl Case<'_> {
                 "the amendment must cite the maker's document or a photo of the plate",
             );
         }
-        let at = self.waiting.entry.counted_at;
-        if covers(&bulletin.scope, self.state, self.reference, at).is_some() {
+        if self.is_in_scope(bulletin) {
             self.no(
                 UnmetCode::CorrectionMissing,
                 "as corrected, the clamp is still in the bulletin's scope",
             );
         }
+        // Not only the one that is cited: whatever its number, model and day rest on has to be shown, and known when it was
+        // signed.
+        let signed = self.waiting.entry.order();
+        let rests_on_nothing = fields.into_iter().any(|field| {
+            let last = self.state.amendments_of(field).map(|(entry, _)| entry);
+            last.max_by_key(|entry| entry.order())
+                .is_some_and(|last| !self.state.proven.contains(&last.id) || last.order() > signed)
+        });
+        if rests_on_nothing {
+            self.no(
+                UnmetCode::CorrectionMissing,
+                "the last correction of its number, model or day is not a qualified person's with a document, or came after the return",
+            );
+        }
+    }
+
+    /// A hold that was no error is not taken back as one.
+    pub(super) fn bulletin_in_error(&mut self) {
+        let opened = self
+            .lockout
+            .bulletin
+            .and_then(|id| self.reference.bulletins.get(&id));
+        if let Some(opened) = opened
+            && self.is_in_scope(&opened.bulletin)
+        {
+            self.no(
+                UnmetCode::GroundNotAllowed,
+                "the clamp is in the bulletin's scope: only an inspection for it frees the clamp",
+            );
+        }
+    }
+
+    fn is_in_scope(&self, bulletin: &Bulletin) -> bool {
+        let at = self.waiting.entry.counted_at;
+        covers(&Matcher::of(&bulletin.scope), self.state, self.reference, at).is_some()
     }
 }

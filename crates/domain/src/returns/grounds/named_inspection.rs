@@ -317,6 +317,7 @@ impl<'a> Case<'a> {
     }
 
     pub(super) fn entered_in_error(&mut self) {
+        self.bulletin_in_error();
         self.noted(AmendmentField::EnteredInError, Some(&[Role::Safety]));
         if !self.holds(&self.waiting.entry, &[Role::Safety]) {
             self.no(

@@ -4,7 +4,7 @@ use crate::reply::{Failure, Listed};
 use clampward_domain::fold::ClampState;
 use clampward_domain::particulars::particulars;
 use clampward_domain::reference::Reference;
-use clampward_domain::standing::{MAX_REASONS, Standing, shorten_reasons, standing};
+use clampward_domain::standing::{MAX_REASONS, Standing, shorten_reasons, standing_now};
 use clampward_store::{ClampFilter, HistoryRow, ReadClamp};
 use clampward_wire::clamp::{ClampView, EntryView, Fitness, Issue};
 use jiff::Timestamp;
@@ -41,7 +41,7 @@ pub(super) fn clamp(
     known: Known,
 ) -> Option<ClampView> {
     let particulars = particulars(state, reference, as_of)?;
-    let standing = standing(state, reference, as_of);
+    let standing = standing_now(state, reference, as_of);
     let model = reference
         .model_at(particulars.model_id, as_of)
         .map(|version| version.value.as_ref());

@@ -1,10 +1,10 @@
 //! `GET /v1/reports/out-of-service`.
 
-use super::view;
+use super::{FORMS, answer, view};
 use crate::extract::{Authorized, Query, as_of, refused};
 use crate::permission::{Permission, ReadReports};
-use crate::reply::{Answer, Failure, Form, resource, resource_of};
-use actix_web::http::header::{CACHE_CONTROL, HeaderName, HeaderValue};
+use crate::reply::{Answer, Failure, Form};
+use actix_web::http::header::{HeaderName, HeaderValue};
 use actix_web::{HttpRequest, get};
 use clampward_store::reports::{GroupBy, MAX_GROUPS};
 use clampward_wire::problem::FieldError;
@@ -14,16 +14,10 @@ use serde::{Deserialize, Deserializer};
 use std::fmt::{self, Formatter};
 use utoipa::IntoParams;
 
-/// The forms of the report.
-const FORMS: [Form; 2] = [Form::Json, Form::Csv];
-/// The table's media type as it is answered.
-const CSV_UTF8: &str = "text/csv; charset=utf-8";
 /// Header with the highest position of the ledger that is counted.
 const POSITION: HeaderName = HeaderName::from_static("clampward-position");
 /// Header with the instant of the count.
 const GENERATED_AT: HeaderName = HeaderName::from_static("clampward-generated-at");
-/// A cache asks before it answers: the report is small and changes with every entry.
-const ASK_FIRST: HeaderValue = HeaderValue::from_static("private, no-cache");
 
 /// What is counted, and how it is grouped.
 #[derive(Default, IntoParams)]
@@ -105,7 +99,8 @@ pub async fn out_of_service(
     asked: Query<Asked>,
     request: HttpRequest,
 ) -> Answer {
-    let form = Form::asked(&request, &FORMS)?;
+    // What cannot be answered in the form asked for is not counted.
+    Form::asked(&request, &FORMS)?;
     let grouping = grouping(&asked.0.group_by)?;
     let group_by: Vec<GroupBy> = grouping.iter().map(|grouping| in_store(*grouping)).collect();
     let at = asked
@@ -121,12 +116,8 @@ pub async fn out_of_service(
     }
     let (position, generated_at) = (counted.position, counted.generated_at);
     let report = view::report(counted, grouping, asked.0.as_of);
-    let mut answer = match form {
-        Form::Csv => resource_of(&request, CSV_UTF8, view::csv(&report)?)?,
-        Form::Json | Form::NdJson => resource(&request, &report)?,
-    };
+    let mut answer = answer(&request, &report, || view::csv(&report))?;
     let headers = answer.headers_mut();
-    headers.insert(CACHE_CONTROL, ASK_FIRST);
     headers.insert(POSITION, HeaderValue::from(position));
     if let Ok(value) = HeaderValue::from_str(&generated_at.to_string()) {
         headers.insert(GENERATED_AT, value);

@@ -1,6 +1,6 @@
 //! Reports in the form in which answers show them: names for ids, a fixed order, JSON and CSV alike.
 
-use crate::reply::{Cells, Failure, table};
+use crate::reply::{Cells, table};
 use clampward_domain::ids::{ModelId, YardId};
 use clampward_domain::quantity::Mass;
 use clampward_domain::reference::Reference;
@@ -44,7 +44,7 @@ pub(super) fn report(
     }
 }
 
-fn counts(counts: OutCounts) -> OutOfServiceCounts {
+pub(super) fn counts(counts: OutCounts) -> OutOfServiceCounts {
     OutOfServiceCounts {
         tagged_out: counts.tagged_out,
         overdue: counts.overdue,
@@ -63,7 +63,7 @@ fn named(group: OutGroup, reference: &Reference, at: Timestamp) -> OutOfServiceG
     }
 }
 
-fn yard(id: YardId, reference: &Reference, at: Timestamp) -> YardName {
+pub(super) fn yard(id: YardId, reference: &Reference, at: Timestamp) -> YardName {
     let known = reference.yard_at(id, at).map(|version| &version.value);
     YardName {
         id,
@@ -72,7 +72,7 @@ fn yard(id: YardId, reference: &Reference, at: Timestamp) -> YardName {
     }
 }
 
-fn model(id: ModelId, reference: &Reference, at: Timestamp) -> ModelName {
+pub(super) fn model(id: ModelId, reference: &Reference, at: Timestamp) -> ModelName {
     let known = reference.model_at(id, at).map(|version| &version.value);
     ModelName {
         id,
@@ -118,7 +118,7 @@ fn key(group: &OutOfServiceGroup, grouping: &[Grouping]) -> Vec<String> {
 }
 
 /// The report as a table: the groups, then the total.
-pub(super) fn csv(report: &OutOfServiceReport) -> Result<Vec<u8>, Failure> {
+pub(super) fn csv(report: &OutOfServiceReport) -> Result<Vec<u8>, csv::Error> {
     let mut header = vec!["row"];
     for by in &report.group_by {
         header.extend_from_slice(match by {
@@ -130,7 +130,7 @@ pub(super) fn csv(report: &OutOfServiceReport) -> Result<Vec<u8>, Failure> {
     }
     header.extend(["tagged_out", "overdue", "awaiting_initial_inspection", "not_fit"]);
     let rows: Vec<Option<&OutOfServiceGroup>> = report.items.iter().map(Some).chain([None]).collect();
-    let written = table(&header, &rows, |group, row| {
+    table(&header, &rows, |group, row| {
         row.plain(if group.is_some() { "group" } else { "total" });
         for by in &report.group_by {
             cells(*group, *by, row);
@@ -140,28 +140,31 @@ pub(super) fn csv(report: &OutOfServiceReport) -> Result<Vec<u8>, Failure> {
             .plain(counts.overdue)
             .plain(counts.awaiting_initial_inspection)
             .plain(counts.not_fit);
-    });
-    written.map_err(|error| Failure::internal(&error))
+    })
+}
+
+/// The cells of a yard.
+pub(super) fn yard_cells(yard: Option<&YardName>, row: &mut Cells<'_>) {
+    row.maybe(yard.map(|yard| yard.id))
+        .maybe_text(yard.map(|yard| yard.code.as_str()))
+        .maybe_text(yard.map(|yard| yard.name.as_str()));
+}
+
+/// The cells of a model.
+pub(super) fn model_cells(model: Option<&ModelName>, row: &mut Cells<'_>) {
+    row.maybe(model.map(|model| model.id))
+        .maybe_text(model.map(|model| model.maker.as_str()))
+        .maybe_text(model.map(|model| model.model.as_str()));
 }
 
 /// The cells of one key; empty in the row of the total.
 fn cells(group: Option<&OutOfServiceGroup>, by: Grouping, row: &mut Cells<'_>) {
     match by {
-        Grouping::Yard => {
-            let yard = group.and_then(|group| group.yard.as_ref());
-            row.maybe(yard.map(|yard| yard.id))
-                .maybe_text(yard.map(|yard| yard.code.as_str()))
-                .maybe_text(yard.map(|yard| yard.name.as_str()));
-        }
+        Grouping::Yard => yard_cells(group.and_then(|group| group.yard.as_ref()), row),
         Grouping::Reason => {
             row.maybe_text(group.and_then(|group| group.reason.as_deref()));
         }
-        Grouping::Model => {
-            let model = group.and_then(|group| group.model.as_ref());
-            row.maybe(model.map(|model| model.id))
-                .maybe_text(model.map(|model| model.maker.as_str()))
-                .maybe_text(model.map(|model| model.model.as_str()));
-        }
+        Grouping::Model => model_cells(group.and_then(|group| group.model.as_ref()), row),
         Grouping::WllBand => {
             let band = group
                 .and_then(|group| group.wll_band.as_ref())

@@ -6,7 +6,7 @@
 use super::requests::{About, Asked, Place, request};
 use crate::photos::photo_of;
 use crate::support::{Keys, Reply};
-use crate::trade::bodies::accepted;
+use crate::trade::bodies::{accepted, bulletin_about};
 use crate::trade::fleet::{Fleet, Person};
 use clampward_api::openapi::{self, PERMISSION, PUBLIC};
 use clampward_api::permission::TABLE;
@@ -76,6 +76,8 @@ impl Bench {
             .app
             .notice(&fleet.stranger.id, &clamp, &fleet.clydebank)
             .await;
+        let held_clamp = fleet.british_clamp("THEIRSB").await;
+        let bulletin = held_by_bulletin(&fleet, "THEIRSB").await;
         let photo = fleet.sent_photo(&fleet.inspector, &photo_of(1)).await;
         let theirs = fleet.sent_photo(&fleet.stranger, &photo_of(2)).await;
         let mut bench = Self {
@@ -94,6 +96,8 @@ impl Bench {
                 key: key.id.to_string(),
                 held,
                 notice,
+                bulletin,
+                held_clamp,
                 asker: String::new(),
             },
             fleet,
@@ -173,9 +177,13 @@ impl Bench {
         let enrolment = app.enrolment(&by, &[&yard]).await.text("/id");
         let held = self.fleet.held(&device).await;
         let notice = app.notice(&asker.id, &clamp, &yard).await;
+        let held_clamp = self.fleet.fit_clamp(&format!("{number}B")).await;
+        let bulletin = held_by_bulletin(&self.fleet, &format!("{number}B")).await;
         Place {
             held,
             notice,
+            bulletin,
+            held_clamp,
             device,
             enrolment,
             key: key.body["id"].as_str().unwrap_or(&path[12..48]).to_owned(),
@@ -223,6 +231,14 @@ impl Bench {
             .iter()
             .all(|told| !text.contains(told.as_str()))
     }
+}
+
+/// A bulletin that holds the clamp of a number and no other.
+async fn held_by_bulletin(fleet: &Fleet, number: &str) -> String {
+    let body = bulletin_about(number, &fleet.model, number);
+    let opened = fleet.post(&fleet.safety, "/v1/bulletins", &body).await;
+    fleet.app.hold().await;
+    opened.succeeded(201).text("/id")
 }
 
 fn succeeded(reply: &Reply, asked: &Asked) -> bool {

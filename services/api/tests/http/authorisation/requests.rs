@@ -43,6 +43,9 @@ pub struct Place {
     pub held: String,
     /// A notice to whoever asks.
     pub notice: String,
+    /// A bulletin, and a clamp of the yard that it holds.
+    pub bulletin: String,
+    pub held_clamp: String,
     /// Who asks.
     pub asker: String,
 }
@@ -112,10 +115,13 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         key,
         held,
         notice,
+        bulletin,
+        held_clamp,
         asker,
     } = place;
     let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
     let entry = |step: &str, body: Value| post(Yard, about_clamp(step), fleet.entry(body));
+    let look_until = (fleet.now() + jiff::SignedDuration::from_hours(720)).to_string()[..10].to_owned();
     let lockout = fleet.new_id();
     let cited = fleet.new_id();
     Some(match operation {
@@ -188,6 +194,10 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
                 "every_lift_check": "passed",
             }),
         ),
+        "report_inspections_due" => get(List, "/v1/reports/inspections-due"),
+        "report_lockout_ageing" => get(List, "/v1/reports/lock-out-ageing"),
+        "report_fleet" => get(List, "/v1/reports/fleet"),
+        "report_rejections" => get(List, "/v1/reports/rejections?group_by=yard&until=2199-12-31"),
         "report_out_of_service" => get(List, "/v1/reports/out-of-service?group_by=yard,reason"),
 
         "sync_config" => get(List, "/v1/sync/config"),
@@ -311,6 +321,30 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         "list_notices" => get(List, "/v1/notices?limit=200"),
         "read_notice" => get(Yard, format!("/v1/notices/{notice}")),
         "acknowledge_notice" => post(Yard, format!("/v1/notices/{notice}/acknowledgement"), json!({})),
+        "list_bulletins" => get(Company, "/v1/bulletins?limit=200"),
+        "read_bulletin" => get(Company, format!("/v1/bulletins/{bulletin}")),
+        "preview_bulletin" => post(
+            EveryYard,
+            "/v1/bulletins/preview",
+            bulletin_about(&format!("P{number}"), &fleet.model, "none"),
+        ),
+        "open_bulletin" => post(
+            EveryYard,
+            "/v1/bulletins",
+            bulletin_about(&format!("O{number}"), &fleet.model, "none"),
+        ),
+        "read_bulletin_progress" => get(Company, format!("/v1/bulletins/{bulletin}/progress")),
+        "list_bulletin_clamps" => get(Company, format!("/v1/bulletins/{bulletin}/clamps?limit=200")),
+        "note_clamp_not_found" => post(
+            Yard,
+            format!("/v1/bulletins/{bulletin}/not-found"),
+            json!({"clamp_id": held_clamp, "owner": fleet.lead.id, "look_until": look_until, "note": "Not in the crib"}),
+        ),
+        "close_bulletin" => conflicting(post(
+            EveryYard,
+            format!("/v1/bulletins/{bulletin}/closure"),
+            json!({}),
+        )),
         "list_service_accounts" => get(Company, "/v1/service-accounts"),
         "create_service_account" => post(
             EveryYard,

@@ -21,6 +21,7 @@ pub async fn run(to: &mut Recorder) {
     corrections(to, &clamp, &returned).await;
     retirement(to).await;
     notices(to).await;
+    bulletins(to).await;
     pulling(to, &cursors).await;
 }
 
@@ -44,6 +45,85 @@ async fn notices(to: &mut Recorder) {
     to.post("Seen to", lead, &acknowledgement, &json!({}), 200).await;
     to.post("Somebody else's", "safety", &acknowledgement, &json!({}), 404)
         .await;
+}
+
+async fn bulletins(to: &mut Recorder) {
+    let worn = to.clamp("PEL-006").await;
+    let clamp = to.look("safety", &format!("/v1/clamps/{worn}")).await;
+    let (model, serial) = (clamp.text("/model_id"), clamp.text("/serial_number"));
+    let bulletin = json!({
+        "code": "SB-2026-02", "title": "Pins of one melt", "issued_by": "Halvorsund Marine Works safety team",
+        "issued_on": "2026-02-27", "class": "inspect_before_use",
+        "text": "Pins of one melt bend below the working load limit. Look at every pin before the next lift.",
+        "scope": {"models": [model], "serials": {"numbers": [serial]}}, "checks": ["pin_bent"],
+    });
+    to.post("One clamp", "safety", "/v1/bulletins/preview", &bulletin, 200)
+        .await;
+    let opened = to
+        .post("Opened for one number", "safety", "/v1/bulletins", &bulletin, 201)
+        .await
+        .text("/id");
+    to.post("Opened a second time", "safety", "/v1/bulletins", &bulletin, 409)
+        .await;
+    let reversed = with(
+        bulletin.clone(),
+        json!({"code": "SB-2026-03", "scope": {"models": [model],
+               "serials": {"ranges": [{"first": "PE-0900", "last": "PE-0100"}]}}}),
+    );
+    to.post(
+        "A range in the wrong order",
+        "safety",
+        "/v1/bulletins/preview",
+        &reversed,
+        422,
+    )
+    .await;
+    to.post("The same, opened", "safety", "/v1/bulletins", &reversed, 422)
+        .await;
+    to.app.hold().await;
+    let path = format!("/v1/bulletins/{opened}");
+    to.get("The open ones", "safety", "/v1/bulletins?open=true&limit=1", 200)
+        .await;
+    to.get("A bulletin", "safety", &path, 200).await;
+    to.get(
+        "No such bulletin",
+        "safety",
+        &format!("/v1/bulletins/{worn}"),
+        404,
+    )
+    .await;
+    let lead = "lead-port-ellery";
+    to.get("One clamp outstanding", lead, &format!("{path}/progress"), 200)
+        .await;
+    to.get(
+        "What is outstanding",
+        lead,
+        &format!("{path}/clamps?accounted=outstanding&limit=1"),
+        200,
+    )
+    .await;
+    let closure = format!("{path}/closure");
+    to.post("Not yet", "safety", &closure, &json!({}), 409).await;
+    let owner = to.look(lead, "/v1/me").await.text("/id");
+    let word = json!({"clamp_id": worn, "owner": owner, "look_until": "2026-03-16", "note": "Not in the tool crib, not on hull 12"});
+    let not_found = format!("{path}/not-found");
+    to.post("Somebody looks for it", lead, &not_found, &word, 200)
+        .await;
+    let past = with(word.clone(), json!({"look_until": "2026-02-01"}));
+    to.post("Until a day that has passed", lead, &not_found, &past, 422)
+        .await;
+    let other = with(word.clone(), json!({"clamp_id": opened}));
+    to.post("A clamp that it does not hold", lead, &not_found, &other, 404)
+        .await;
+    // Of the same model, and nobody can read its number.
+    let outstanding = format!("{path}/clamps?accounted=outstanding");
+    let unread = to.look(lead, &outstanding).await.text("/items/0/clamp_id");
+    let word = with(word, json!({"clamp_id": unread}));
+    to.post("The one without a number, too", lead, &not_found, &word, 200)
+        .await;
+    to.post("Everything is accounted for", "safety", &closure, &json!({}), 200)
+        .await;
+    to.post("Closed already", lead, &not_found, &word, 409).await;
 }
 
 async fn reading(to: &mut Recorder) {
@@ -396,6 +476,34 @@ async fn programs(to: &mut Recorder) {
         "No such grouping",
         "safety",
         &format!("{counts}?group_by=colour"),
+        400,
+    )
+    .await;
+    let lead = "lead-calder-reach";
+    let due = "/v1/reports/inspections-due";
+    to.get("In one's own yard", lead, &format!("{due}?until=2026-03-06"), 200)
+        .await;
+    to.get("No day", lead, &format!("{due}?until=soon"), 400).await;
+    to.get(
+        "How old lock-outs are",
+        "safety",
+        "/v1/reports/lock-out-ageing",
+        200,
+    )
+    .await;
+    to.get("A yard's clamps", lead, "/v1/reports/fleet", 200).await;
+    let rejections = "/v1/reports/rejections";
+    to.get(
+        "By component, over half a year",
+        "safety",
+        &format!("{rejections}?group_by=component&from=2025-09-01&until=2026-02-28"),
+        200,
+    )
+    .await;
+    to.get(
+        "The wrong way round",
+        "safety",
+        &format!("{rejections}?from=2026-02-28&until=2025-09-01"),
         400,
     )
     .await;

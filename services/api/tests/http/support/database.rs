@@ -36,6 +36,13 @@ impl TestApp {
         {}
         store.close().await;
     }
+    /// Has everything held that open bulletins are about, as the worker does.
+    pub async fn hold(&self) {
+        let store = self.store().await;
+        while store.catch_for_bulletins().await.expect("caught").has_more {}
+        while store.hold_for_bulletins().await.expect("held").has_more {}
+        store.close().await;
+    }
     /// A notice to somebody about a clamp of a yard, as the worker raises it.
     pub async fn notice(&self, recipient: &str, clamp: &str, yard: &str) -> String {
         let mut owner = self.owner().await;

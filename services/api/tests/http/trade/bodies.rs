@@ -66,3 +66,12 @@ pub fn returning(releases: &[Value]) -> Value {
 pub fn amendment(cites: &str, field: &str, value: Value) -> Value {
     json!({"cites": cites, "field": field, "value": value, "reason": "looked at again"})
 }
+
+/// A bulletin about one number of a model.
+pub fn bulletin_about(code: &str, model: &str, serial: &str) -> Value {
+    json!({
+        "code": code, "title": "Pins of one melt", "issued_by": "Ostvik Klammer", "issued_on": "2025-01-02",
+        "class": "inspect_before_use", "text": "Look for bent pins before the next lift.",
+        "scope": {"models": [model], "serials": {"numbers": [serial]}}, "checks": ["pin_bent"],
+    })
+}

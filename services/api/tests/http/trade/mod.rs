@@ -15,6 +15,7 @@ mod lift_checks;
 mod limits;
 mod load;
 mod marks;
+mod other_reports;
 mod places;
 mod programs;
 mod reports;

@@ -21,7 +21,7 @@ impl Fleet {
     }
 
     /// Clamps with a varied past; the clock stands at the end of it.
-    async fn varied(&self) -> Vec<String> {
+    pub(super) async fn varied(&self) -> Vec<String> {
         let fit = self.fit_clamp("1").await;
         let (twice, _) = self.rejected_clamp("2", "shackle_eye_worn").await;
         self.tag_out(&self.operator, &twice, tag_out("dropped"))
@@ -226,7 +226,7 @@ fn by_asking(views: &[Value], keys: &[&str], scope: &[&String]) -> (Counted, [u6
     (counted, total)
 }
 
-fn strings(list: &Value) -> Vec<String> {
+pub(super) fn strings(list: &Value) -> Vec<String> {
     list.as_array()
         .into_iter()
         .flatten()
