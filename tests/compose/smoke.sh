@@ -2,13 +2,14 @@
 # Starts Clampward as docker-compose.yml says, from the files under version control alone, and uses it: a first
 # administrator, a clamp, a crash, a backup and its restore, a stop. Leaves nothing behind.
 #
-#   tests/compose/smoke.sh COMPOSE BINARY
+#   tests/compose/smoke.sh COMPOSE BINARY WORKER
 #
-# COMPOSE is `docker compose` or `docker-compose`; BINARY is clampward-api as built on this machine, so that nothing is
-# compiled here. CLAMPWARD_RUNTIME_IMAGE and CLAMPWARD_POSTGRES_IMAGE name the base images, as docker-compose.yml does.
+# COMPOSE is `docker compose` or `docker-compose`; BINARY and WORKER are clampward-api and clampward-worker as built on this
+# machine, so that nothing is compiled here. CLAMPWARD_RUNTIME_IMAGE and CLAMPWARD_POSTGRES_IMAGE name the base images, as docker-compose.yml does.
 set -euo pipefail
 read -ra compose_program <<<"$1"
 binary=$(realpath "$2")
+worker=$(realpath "$3")
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 
 work=$(mktemp -d)
@@ -40,6 +41,7 @@ git ls-files -z --cached --others --exclude-standard --deduplicate |
     tar --create --null --files-from=- | tar --extract --directory="$work/clone"
 cd "$work/clone"
 strip -o deploy/prebuilt/clampward-api "$binary"
+strip -o deploy/prebuilt/clampward-worker "$worker"
 trap finish EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
@@ -107,6 +109,27 @@ curl --silent --fail --max-time 5 "http://$(docker port "$(container api)" 9464/
 grep --quiet '^clampward_' "$work/metrics" || fail "the metrics name nothing of ours"
 say "used: administrator, yard, model, person, clamp"
 
+# The worker holds a clamp for a bulletin, without a mail server.
+equal "the worker's user" "$(docker exec "$(container worker)" id -u)" 10001
+token_of_safety=$(ask POST /v1/users "$administrator" '{"email": "safety@halvorsund.example", "name": "Ines Vik", "roles": ["safety"], "yards": "all"}' | jq -r .set_password_token)
+ask POST /v1/auth/set-password "" "$(jq -nc --arg token "$token_of_safety" '{$token, password: "five plain words do nicely"}')"
+safety=$(sign_in safety@halvorsund.example "five plain words do nicely")
+held=$(new)
+ask POST /v1/clamps "$lead" "$(jq -nc --arg id "$held" --arg entry_id "$(new)" --arg at "$(date -u +%FT%TZ)" --arg model_id "$model" --arg yard_id "$yard" \
+    '{$id, $entry_id, performed_at: $at, asset_mark: "PEL-2", serial_number: "2", $model_id, $yard_id, service_class: "normal"}')" >/dev/null
+bulletin=$(ask POST /v1/bulletins "$safety" "$(jq -nc --arg model "$model" --arg day "$(date -u +%F)" \
+    '{code: "SB-1", title: "Pins of one melt", issued_by: "Halvorsund safety team", issued_on: $day, class: "inspect_before_use",
+      text: "Look for bent pins.", scope: {models: [$model], serials: {numbers: ["2"]}}, checks: ["pin_bent"]}')" | jq -r .id)
+tries=0
+until [ "$(ask GET "/v1/bulletins/$bulletin/progress" "$safety" | jq -c '[.held, .clamps.outstanding]')" = '[true,1]' ]; do
+    tries=$((tries + 1))
+    [ "$tries" -lt 150 ] || fail "the worker holds nothing"
+    sleep 0.2
+done
+equal "the clamp that the bulletin holds" "$(ask GET "/v1/clamps/$held" "$lead" | jq -r .status)" tagged_out
+there "which the bulletin is not about"
+say "held: the worker carried a bulletin out"
+
 # The service crashes. Killed from outside, as the kernel would: the engine starts it again, and it knows its tokens.
 kill -KILL "$(state api .State.Pid)"
 await_ready
@@ -132,8 +155,10 @@ compose exec -T postgres pg_dump --format=custom clampward >"$work/clampward.dum
 
 # Told to stop, it stops in order; everything is still there afterwards, under the same passwords.
 api=$(container api)
-compose stop api >/dev/null 2>&1
+running_worker=$(container worker)
+compose stop api worker >/dev/null 2>&1
 equal "status after SIGTERM" "$(docker inspect --format '{{.State.ExitCode}}' "$api")" 0
+equal "status of the worker after SIGTERM" "$(docker inspect --format '{{.State.ExitCode}}' "$running_worker")" 0
 logs=$(compose logs --no-color 2>&1)
 compose down >/dev/null 2>&1
 compose up --detach >/dev/null 2>&1 || fail "it does not start again"
@@ -160,7 +185,7 @@ say "restored into new volumes and verified"
 
 # Nothing secret was said.
 logs+=$(compose logs --no-color 2>&1)
-for secret in "$password" "$token" "$administrator" "$lead" "five plain words"; do
+for secret in "$password" "$token" "$token_of_safety" "$administrator" "$safety" "$lead" "five plain words"; do
     case "$logs" in *"$secret"*) fail "a secret is in the logs" ;; esac
 done
 for address in owner/owner.password owner/service.password; do

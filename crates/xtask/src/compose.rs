@@ -58,6 +58,7 @@ pub fn run() -> Done {
             compose,
         ])
         .arg(workspace::program("clampward-api")?)
+        .arg(workspace::program("clampward-worker")?)
         .env(RUNTIME_IMAGE, image)
         .current_dir(&root)
         .stdin(Stdio::null());
