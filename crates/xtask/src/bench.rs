@@ -5,9 +5,11 @@
 //! the medians are compared. A measurement, never a test.
 
 mod asking;
+mod bulletins;
 mod database;
 pub(crate) mod http;
 mod machine;
+mod notices;
 mod pgbench;
 mod pulls;
 mod pushes;
@@ -35,7 +37,7 @@ use tokio::runtime::Runtime;
 #[derive(clap::Args)]
 pub struct Options {
     /// Measure only the rows whose name contains this: fitness, inspections, fleet, reports, stream, pushes, tablets,
-    /// pulls, snapshot.
+    /// pulls, snapshot, notices, bulletin.
     #[arg(long)]
     only: Option<String>,
     /// How long one measurement takes.
@@ -92,7 +94,16 @@ fn in_release(no_build: bool) -> Done {
     if !no_build {
         let mut build = workspace::cargo()?;
         build
-            .args(["build", "--release", "--bin", "clampward-api", "--bin", "xtask"])
+            .args([
+                "build",
+                "--release",
+                "--bin",
+                "clampward-api",
+                "--bin",
+                "clampward-worker",
+                "--bin",
+                "xtask",
+            ])
             .stdout(Stdio::from(std::io::stderr()));
         let status = build.status().during("running cargo")?;
         if !status.success() {

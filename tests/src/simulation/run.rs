@@ -398,7 +398,7 @@ impl Simulation {
                 let report = tablet.synchronise(&self.town, &mut self.ground);
                 quiet &=
                     report.left == 0 && report.rows == 0 && report.clamps == 0 && report.troubles.is_empty();
-                if begun.elapsed() > Duration::from_secs(120) {
+                if begun.elapsed() > Duration::from_secs(600) {
                     return Err(format!(
                         "tablet {} does not come to rest: {report:?}",
                         tablet.number

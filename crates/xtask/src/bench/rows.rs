@@ -6,7 +6,7 @@ use super::http::{Asking, load};
 use super::pgbench::{self, Script};
 use super::table::{Line, Target, median};
 use super::{Bench, Running};
-use super::{pulls, pushes, wide};
+use super::{bulletins, notices, pulls, pushes, wide};
 use crate::demo::CAST;
 use crate::failure::{Done, Failure, While};
 use crate::workspace;
@@ -31,6 +31,9 @@ pub const ROWS: &[Row] = &[
     ("tablets", pushes::reconnecting),
     ("pulls", pulls::pages),
     ("snapshot", pulls::snapshot),
+    ("notices", notices::tag_outs),
+    // Last: afterwards nothing of its fleet is fit.
+    ("bulletin", bulletins::hold),
 ];
 
 /// Somebody who asks, with the clamps that they see.

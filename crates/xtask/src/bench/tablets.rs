@@ -84,15 +84,20 @@ fn seed() -> Done<[u8; 32]> {
     Ok(seed)
 }
 
-/// Enrols so many tablets, their inspectors by turns.
-pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
-    let store = Store::connect(StoreOptions {
+/// The store under a fleet.
+pub async fn connect(running: &Running) -> Done<Store> {
+    Store::connect(StoreOptions {
         url: running.fleet.service_url.clone(),
         max_connections: 2,
         clock: Arc::new(Now),
     })
     .await
-    .during("connecting")?;
+    .during("connecting")
+}
+
+/// Enrols so many tablets, their inspectors by turns.
+pub async fn enrol(running: &Running, tablets: usize) -> Done<Vec<Tablet>> {
+    let store = connect(running).await?;
     let lead = CAST
         .iter()
         .find(|member| member.key == "administrator")
@@ -257,14 +262,14 @@ impl Tablet {
     clippy::disallowed_methods,
     reason = "a measurement at this moment, by a binary"
 )]
-fn now() -> Timestamp {
+pub fn now() -> Timestamp {
     Timestamp::now()
         .round(jiff::Unit::Microsecond)
         .unwrap_or_default()
 }
 
 #[expect(clippy::disallowed_methods, reason = "a measurement, by a binary")]
-fn new_id() -> Uuid {
+pub fn new_id() -> Uuid {
     Uuid::now_v7()
 }
 
