@@ -85,6 +85,22 @@ async fn bulletins(to: &mut Recorder) {
     to.get("The open ones", "safety", "/v1/bulletins?open=true&limit=1", 200)
         .await;
     to.get("A bulletin", "safety", &path, 200).await;
+    // Which follow from the bulletin's id, and that is another one in every run.
+    let held = to.look("safety", &format!("{path}/clamps")).await;
+    let stand = [
+        (
+            "1c5e46a3-a73c-5e90-9f0d-b07cd75676fd",
+            "c7c12ef2-9a85-56fd-852d-b6dc9f9ddfc3",
+        ),
+        (
+            "e063b195-52ad-585d-be6a-0aea690c1361",
+            "5fe8da93-4d18-5952-a086-4eb2d3ab2389",
+        ),
+    ];
+    for (place, (lockout, hold)) in stand.into_iter().enumerate() {
+        to.derived(&held.text(&format!("/items/{place}/lockout_id")), lockout);
+        to.derived(&held.text(&format!("/items/{place}/held_by")), hold);
+    }
     to.get(
         "No such bulletin",
         "safety",
@@ -98,7 +114,7 @@ async fn bulletins(to: &mut Recorder) {
     to.get(
         "What is outstanding",
         lead,
-        &format!("{path}/clamps?accounted=outstanding&limit=1"),
+        &format!("{path}/clamps?accounted=outstanding"),
         200,
     )
     .await;
