@@ -68,7 +68,7 @@ begin
   end loop;
 end $$;
 grant select, insert, update on bulletin_hold to clampward_door;
-grant select (bulletin_id, done_at, held_position) on bulletin_hold to clampward_reader;
+grant select (bulletin_id, done_at, held_position, failed) on bulletin_hold to clampward_reader;
 
 alter table bulletin_not_found enable row level security;
 create policy bulletin_not_found_door on bulletin_not_found to clampward_door using (true) with check (true);

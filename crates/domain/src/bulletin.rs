@@ -15,6 +15,7 @@ use crate::words::{Component, LockoutReason, words};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 words! {
@@ -96,6 +97,8 @@ pub struct Opened {
     pub opened_by: PersonId,
     /// When every clamp that was there then had been gone through.
     pub held_at: Option<Timestamp>,
+    /// Clamps that could not be held: they are barred all the same.
+    pub failed: BTreeSet<ClampId>,
     /// When it was closed: every clamp was accounted for.
     pub closed_at: Option<Timestamp>,
 }
@@ -116,9 +119,10 @@ impl Opened {
     pub fn catches(&self, registered_at: Timestamp) -> bool {
         self.bulletin.class.bars() && self.closed_at.is_none_or(|closed| registered_at <= closed)
     }
-    /// Whether it bars clamps that may not have been held yet.
-    pub fn is_being_carried_out(&self) -> bool {
-        self.bulletin.class.bars() && self.held_at.is_none()
+    /// Whether it may bar a clamp for which no hold is written: all are asked about until those that were there have been gone
+    /// through, afterwards those that could not be held.
+    pub fn may_bar_unheld(&self, clamp: ClampId) -> bool {
+        self.bulletin.class.bars() && (self.held_at.is_none() || self.failed.contains(&clamp))
     }
     /// When the hold of a clamp that was there counts as having happened: when the bulletin was opened, or when the clamp was
     /// registered, whichever is later.

@@ -15,8 +15,8 @@ use crate::rule_set;
 use crate::schedule::{Due, DueDate, Terms};
 use crate::source::{Certainty, Source};
 use crate::words::{FitnessReason, ServiceClass, Status};
-use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 
 /// Why a clamp is not fit.
@@ -64,6 +64,8 @@ pub struct Standing {
     pub service_class: Option<ServiceClass>,
 }
 
+/// So far two clocks may differ.
+const CLOCKS_APART: SignedDuration = SignedDuration::from_mins(5);
 const BULLETIN: Source = Source::fixed(
     "a safety bulletin bars every clamp in its scope at once",
     Certainty::Practice,
@@ -103,7 +105,9 @@ pub fn standing_now(state: &ClampState, reference: &Reference, at: Timestamp) ->
         return now;
     }
     for (id, opened) in &reference.bulletins {
-        if !opened.is_being_carried_out() || at < opened.opened_at {
+        // Whoever answers may have another clock than whoever opened it.
+        let was_open = at.duration_since(opened.opened_at) >= -CLOCKS_APART;
+        if !was_open || !opened.may_bar_unheld(state.clamp) {
             continue;
         }
         let is_held = state

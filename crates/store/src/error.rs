@@ -91,9 +91,16 @@ impl StoreError {
             Self::ReferenceMoved | Self::Repeat(_) | Self::IdRaced | Self::NumberMoved
         )
     }
-    /// Whether the same would fail again, whenever and by whomever it is tried: what is stored cannot be read or written.
+    /// Whether what is stored cannot be read: the same would fail again, whenever and by whomever it is tried.
     pub fn is_of_the_data(&self) -> bool {
-        !self.is_repeatable() && !self.is_busy() && !self.is_away()
+        match self {
+            Self::Database(error) => {
+                matches!(error, sqlx::Error::ColumnDecode { .. } | sqlx::Error::Decode(_))
+            }
+            Self::Inconsistent { .. } | Self::Json(_) => true,
+            Self::Shared(error) => error.is_of_the_data(),
+            _ => false,
+        }
     }
     /// Whether the database has too much to do just now.
     pub fn is_busy(&self) -> bool {

@@ -401,6 +401,15 @@ async fn a_clamp_that_cannot_be_held_keeps_no_other_free_and_is_told() {
     let id = open(&world, &range("A100", "A199")).await;
     assert_eq!(work(&world.bench.store).await, 2);
     once(&holds(&world, id).await, &[good, other]);
+    // Not held, and not fit either.
+    let now = world
+        .bench
+        .store
+        .clamp_now(broken, &YardScope::All)
+        .await
+        .unwrap();
+    let standing = now.unwrap().standing(world.bench.store.now());
+    assert_eq!(standing.status, Status::TaggedOut, "{standing:?}");
     let progress = progress(&world, id).await;
     assert_eq!(progress.failed, vec![broken]);
     let closing = world.bench.store.close_bulletin(world.uuid(), LEAD, id).await;

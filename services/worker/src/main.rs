@@ -158,7 +158,11 @@ fn post(options: &Run) -> Result<Option<Post>, Box<dyn Error>> {
 }
 
 async fn work(options: Run) -> Result<(), Box<dyn Error>> {
-    let post = post(&options)?;
+    // Clamps are held whatever is wrong with the way to the mail server.
+    let post = post(&options).unwrap_or_else(|error| {
+        tracing::error!(event = "no_mail_server", error = %chain(error.as_ref()), "nobody gets a mail until this is mended");
+        None
+    });
     // One raises notices, one holds for bulletins, one is to spare.
     let connections = u32::try_from(options.mail_senders.saturating_add(3)).unwrap_or(8);
     let store = connect(options.database, connections)?;

@@ -194,9 +194,11 @@ fn whoever_was_there_before_the_bulletin_was_closed_is_caught_whenever_it_is_tol
         opened_at: at("2026-03-01T08:00:00Z"),
         opened_by: PersonId::new(Uuid::nil()),
         held_at: None,
+        failed: BTreeSet::new(),
         closed_at: None,
     };
-    assert!(opened.is_being_carried_out());
+    let clamp = |number| ClampId::new(Uuid::from_u128(number));
+    assert!(opened.may_bar_unheld(clamp(1)));
     assert!(opened.catches(at("2036-01-01T00:00:00Z")));
     opened.closed_at = Some(at("2026-05-01T12:00:00Z"));
     assert!(opened.catches(at("2026-05-01T11:59:59Z")));
@@ -204,7 +206,9 @@ fn whoever_was_there_before_the_bulletin_was_closed_is_caught_whenever_it_is_tol
     assert!(opened.catches(at("2026-05-01T12:00:00Z")));
     assert!(!opened.catches(at("2026-05-01T12:00:01Z")));
     opened.held_at = Some(opened.opened_at);
-    assert!(!opened.is_being_carried_out());
+    assert!(!opened.may_bar_unheld(clamp(1)));
+    opened.failed.insert(clamp(1));
+    assert!(opened.may_bar_unheld(clamp(1)) && !opened.may_bar_unheld(clamp(2)));
     assert_eq!(opened.holds_from(at("2019-01-01T00:00:00Z")), opened.opened_at);
     assert_eq!(
         opened.holds_from(at("2026-04-01T00:00:00Z")),

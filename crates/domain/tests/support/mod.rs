@@ -231,6 +231,7 @@ fn opened(bulletin: Bulletin) -> Opened {
         opened_at: at("2025-01-20T15:00Z"),
         opened_by: id("safety"),
         held_at: Some(at("2025-01-20T15:00Z")),
+        failed: std::collections::BTreeSet::new(),
         closed_at: None,
     }
 }

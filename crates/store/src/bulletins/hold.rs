@@ -297,7 +297,18 @@ pub(super) async fn record(
         mode: Mode::Record,
         entries,
     };
+    let held: Vec<Uuid> = clamps.iter().map(|clamp| clamp.uuid()).collect();
     let clamps = record_locked(tx, Arc::clone(reference), subjects, recording).await?;
+    // What failed before has not any more.
+    sqlx::query(
+        "-- bulletins.not_failed
+         update bulletin_hold set failed = array(select f.id from unnest(failed) as f(id) where f.id <> all ($2))
+          where bulletin_id = $1 and failed && $2",
+    )
+    .bind(bulletin.uuid())
+    .bind(held)
+    .execute(&mut **tx)
+    .await?;
     Ok(Held { clamps, is_all })
 }
 

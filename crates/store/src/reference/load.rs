@@ -5,7 +5,7 @@ use crate::people::accounts::scope;
 use crate::reference::{word, words};
 use crate::{Store, StoreError};
 use clampward_domain::bulletin::Opened;
-use clampward_domain::ids::{BulletinId, CompetenceId, ModelId, PersonId, YardId};
+use clampward_domain::ids::{BulletinId, ClampId, CompetenceId, ModelId, PersonId, YardId};
 use clampward_domain::reference::{
     Competence, Grant, Model, Person, Reference, Revocation, Version, Versions, Yard,
 };
@@ -58,6 +58,7 @@ struct BulletinRow {
     opened_at: SqlTimestamp,
     opened_by: Uuid,
     held_at: Option<SqlTimestamp>,
+    failed: Vec<Uuid>,
     closed_at: Option<SqlTimestamp>,
 }
 
@@ -67,7 +68,7 @@ async fn load_bulletins(
 ) -> Result<BTreeMap<BulletinId, Opened>, StoreError> {
     let rows: Vec<BulletinRow> = sqlx::query_as(
         "-- reference.load_bulletins
-         select b.id, b.body, b.position, b.opened_at, b.opened_by, case when h.held_position <= $1 then h.done_at end as held_at, c.closed_at
+         select b.id, b.body, b.position, b.opened_at, b.opened_by, case when h.held_position <= $1 then h.done_at end as held_at, h.failed, c.closed_at
            from bulletin as b join bulletin_hold as h on h.bulletin_id = b.id left join bulletin_closure as c on c.bulletin_id = b.id and c.position <= $1
           where b.position <= $1",
     )
@@ -82,6 +83,7 @@ async fn load_bulletins(
                 opened_at: row.opened_at.to_jiff(),
                 opened_by: PersonId::new(row.opened_by),
                 held_at: row.held_at.map(|at| at.to_jiff()),
+                failed: row.failed.into_iter().map(ClampId::new).collect(),
                 closed_at: row.closed_at.map(|at| at.to_jiff()),
             };
             Ok((BulletinId::new(row.id), opened))
