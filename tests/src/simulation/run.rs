@@ -104,6 +104,8 @@ struct Simulation {
     operations: BTreeMap<&'static str, u64>,
     done: usize,
     revocations: i64,
+    /// The day on which it began: each withdrawal is from an earlier one, whatever midnight passes meanwhile.
+    begun_on: jiff::civil::Date,
     checks: usize,
     checked: Checked,
     _folder: tempfile::TempDir,
@@ -185,6 +187,7 @@ impl Simulation {
             operations: BTreeMap::new(),
             done: 0,
             revocations: 0,
+            begun_on: jiff::Zoned::now().date(),
             checks: 0,
             checked: Checked::default(),
             _folder: folder,
@@ -380,7 +383,7 @@ impl Simulation {
             return;
         };
         self.revocations += 1;
-        let from = jiff::Zoned::now().date() - self.revocations.days();
+        let from = self.begun_on - self.revocations.days();
         let person: PersonId = named("other_inspector");
         let path = format!("/v1/users/{person}/competences/{competence}/revocation");
         let body = serde_json::json!({ "revoked_from": from, "reason": "not renewed" });
