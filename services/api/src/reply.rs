@@ -9,7 +9,7 @@ mod media;
 mod stream;
 
 pub use csv::{Cells, Columns, table};
-pub use list::{Chunk, Listed, Size, list, whole};
+pub use list::{Chunk, Listed, Size, TimedKey, list, whole};
 pub use media::Form;
 pub use stream::{Parts, Stop, body as stream};
 

@@ -16,9 +16,10 @@ use actix_web::web;
 use actix_web::{FromRequest, HttpRequest, HttpResponse};
 use clampward_wire::page::Page;
 use clampward_wire::problem;
+use jiff::Timestamp;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use std::fmt::Display;
+use std::fmt::{self, Display};
 use std::str::FromStr;
 
 /// Items that a stream reads at a time.
@@ -128,6 +129,23 @@ where
         }
         source(&call, Some(after), Size::Bulk(BULK)).await
     }))
+}
+
+/// The place of an item in a list by time: its time, and its id.
+pub struct TimedKey<Id>(pub Timestamp, pub Id);
+
+impl<Id: Display> Display for TimedKey<Id> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}_{}", self.0, self.1)
+    }
+}
+
+impl<Id: FromStr> FromStr for TimedKey<Id> {
+    type Err = ();
+    fn from_str(text: &str) -> Result<Self, ()> {
+        let (at, id) = text.split_once('_').ok_or(())?;
+        Ok(Self(at.parse().map_err(drop)?, id.parse().map_err(drop)?))
+    }
 }
 
 /// Answers a list that is there as a whole, as a stream.

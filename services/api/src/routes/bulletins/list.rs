@@ -3,15 +3,12 @@
 use super::view::BulletinView;
 use crate::extract::{Authorized, PageParameters, Query};
 use crate::permission::{Permission, ReadBulletins};
-use crate::reply::{Answer, Chunk, Columns, list as answer};
+use crate::reply::{Answer, Chunk, Columns, TimedKey, list as answer};
 use actix_web::{HttpRequest, get};
 use clampward_domain::ids::BulletinId;
 use clampward_store::bulletins::BulletinRecord;
 use clampward_wire::page::Page;
-use jiff::Timestamp;
 use serde::Deserialize;
-use std::fmt;
-use std::str::FromStr;
 use utoipa::IntoParams;
 
 /// Which bulletins.
@@ -27,23 +24,6 @@ pub struct BulletinsQuery {
     /// Most items of the page.
     #[param(minimum = 1, maximum = 200, default = 50)]
     limit: Option<u32>,
-}
-
-/// The place of a bulletin in the list: when it was opened, and its id.
-struct Key(Timestamp, BulletinId);
-
-impl fmt::Display for Key {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}_{}", self.0, self.1)
-    }
-}
-
-impl FromStr for Key {
-    type Err = ();
-    fn from_str(text: &str) -> Result<Self, ()> {
-        let (at, id) = text.split_once('_').ok_or(())?;
-        Ok(Self(at.parse().map_err(drop)?, id.parse().map_err(drop)?))
-    }
 }
 
 /// Bulletins
@@ -64,12 +44,13 @@ pub async fn list(
 ) -> Answer {
     let BulletinsQuery { open, after, limit } = query.0;
     let page = PageParameters { after, limit };
-    let source =
-        async move |call: &Authorized<ReadBulletins>, after: Option<Key>, size: crate::reply::Size| {
-            let after = after.map(|Key(at, id)| (at, id));
-            let bulletins = call.store().bulletins(open, after, size.with_surplus()).await?;
-            let key = |one: &BulletinRecord| Key(one.opened_at, one.id);
-            Ok(Chunk::from_surplus(bulletins, size, key).map(BulletinView::from))
-        };
+    let source = async move |call: &Authorized<ReadBulletins>,
+                             after: Option<TimedKey<BulletinId>>,
+                             size: crate::reply::Size| {
+        let after = after.map(|TimedKey(at, id)| (at, id));
+        let bulletins = call.store().bulletins(open, after, size.with_surplus()).await?;
+        let key = |one: &BulletinRecord| TimedKey(one.opened_at, one.id);
+        Ok(Chunk::from_surplus(bulletins, size, key).map(BulletinView::from))
+    };
     answer(&request, call, &page, source).await
 }

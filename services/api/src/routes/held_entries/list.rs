@@ -3,16 +3,13 @@
 use super::view::{HeldEntryView, SettledAs};
 use crate::extract::{Authorized, PageParameters, Query};
 use crate::permission::{KeepHeldEntries, Permission};
-use crate::reply::{Answer, Chunk, Columns, list as answer};
+use crate::reply::{Answer, Chunk, Columns, TimedKey, list as answer};
 use actix_web::{HttpRequest, get};
 use clampward_domain::ids::{DeviceId, EntryId, YardId};
 use clampward_store::sync::held::{HeldEntry, HeldFilter, HeldReason as Reason};
 use clampward_wire::page::Page;
 use clampward_wire::sync::push::HeldReason;
-use jiff::Timestamp;
 use serde::Deserialize;
-use std::fmt;
-use std::str::FromStr;
 use utoipa::IntoParams;
 
 /// Which held entries.
@@ -49,23 +46,6 @@ fn reason(reason: HeldReason) -> Reason {
     }
 }
 
-/// The place of an entry in the list: when it arrived, and its id.
-struct Key(Timestamp, EntryId);
-
-impl fmt::Display for Key {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}_{}", self.0, self.1)
-    }
-}
-
-impl FromStr for Key {
-    type Err = ();
-    fn from_str(text: &str) -> Result<Self, ()> {
-        let (at, id) = text.split_once('_').ok_or(())?;
-        Ok(Self(at.parse().map_err(drop)?, id.parse().map_err(drop)?))
-    }
-}
-
 /// Held entries
 ///
 /// What devices sent and nobody could place: kept as it came, those that arrived first before the others. Yours are those of
@@ -94,15 +74,16 @@ pub async fn list(
         reason: query.reason.map(reason),
         device: query.device,
     };
-    let source =
-        async move |call: &Authorized<KeepHeldEntries>, after: Option<Key>, size: crate::reply::Size| {
-            let after = after.map(|Key(at, id)| (at, id));
-            let store = call.store();
-            let held = store
-                .held_entries(call.yards(), &filter, after, size.with_surplus())
-                .await?;
-            let key = |held: &HeldEntry| Key(held.received_at, held.id);
-            Ok(Chunk::from_surplus(held, size, key).map(HeldEntryView::from))
-        };
+    let source = async move |call: &Authorized<KeepHeldEntries>,
+                             after: Option<TimedKey<EntryId>>,
+                             size: crate::reply::Size| {
+        let after = after.map(|TimedKey(at, id)| (at, id));
+        let store = call.store();
+        let held = store
+            .held_entries(call.yards(), &filter, after, size.with_surplus())
+            .await?;
+        let key = |held: &HeldEntry| TimedKey(held.received_at, held.id);
+        Ok(Chunk::from_surplus(held, size, key).map(HeldEntryView::from))
+    };
     answer(&request, call, &page, source).await
 }

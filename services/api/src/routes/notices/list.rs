@@ -3,16 +3,13 @@
 use super::view::NoticeView;
 use crate::extract::{Authorized, PageParameters, Query};
 use crate::permission::{Permission, ReadNotices, ReadTeamNotices};
-use crate::reply::{Answer, Chunk, Columns, list as answer};
+use crate::reply::{Answer, Chunk, Columns, TimedKey, list as answer};
 use actix_web::{HttpRequest, get};
 use clampward_domain::ids::{ClampId, PersonId};
 use clampward_domain::notice::NoticeKind;
 use clampward_domain::reference::YardScope;
 use clampward_store::notices::{NoticeFilter, NoticeRecord};
-use jiff::Timestamp;
 use serde::Deserialize;
-use std::fmt;
-use std::str::FromStr;
 use utoipa::IntoParams;
 use uuid::Uuid;
 
@@ -37,23 +34,6 @@ pub struct NoticesQuery {
     /// Most items of the page.
     #[param(minimum = 1, maximum = 200, default = 50)]
     limit: Option<u32>,
-}
-
-/// The place of a notice in the list: when it was raised, and its id.
-struct Key(Timestamp, Uuid);
-
-impl fmt::Display for Key {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}_{}", self.0, self.1)
-    }
-}
-
-impl FromStr for Key {
-    type Err = ();
-    fn from_str(text: &str) -> Result<Self, ()> {
-        let (at, id) = text.split_once('_').ok_or(())?;
-        Ok(Self(at.parse().map_err(drop)?, id.parse().map_err(drop)?))
-    }
 }
 
 /// Notices
@@ -88,15 +68,17 @@ pub async fn list(call: Authorized<ReadNotices>, query: Query<NoticesQuery>, req
         clamp: query.clamp,
         open: query.open,
     };
-    let source = async move |call: &Authorized<ReadNotices>, after: Option<Key>, size: crate::reply::Size| {
-        let after = after.map(|Key(at, id)| (at, id));
+    let source = async move |call: &Authorized<ReadNotices>,
+                             after: Option<TimedKey<Uuid>>,
+                             size: crate::reply::Size| {
+        let after = after.map(|TimedKey(at, id)| (at, id));
         // What one was told oneself is one's own, whatever yard it is about.
         let yards = if is_team { call.yards() } else { &YardScope::All };
         let notices = call
             .store()
             .notices(yards, &filter, after, size.with_surplus())
             .await?;
-        let key = |notice: &NoticeRecord| Key(notice.raised_at, notice.id);
+        let key = |notice: &NoticeRecord| TimedKey(notice.raised_at, notice.id);
         Ok(Chunk::from_surplus(notices, size, key).map(NoticeView::from))
     };
     answer(&request, call, &page, source).await
