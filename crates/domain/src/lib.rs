@@ -42,5 +42,6 @@ pub mod source;
 pub mod standing;
 pub mod statistics;
 pub mod wear;
+pub mod webhook;
 pub mod wll_band;
 pub mod words;

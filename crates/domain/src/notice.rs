@@ -56,6 +56,8 @@ words! {
         BulletinOpened = "bulletin_opened",
         /// Clamps of a yard that a bulletin holds are not accounted for after another week.
         BulletinNotAccountedFor = "bulletin_not_accounted_for",
+        /// A program is not told of events any more, or not of all of them.
+        WebhookFailing = "webhook_failing",
     }
     /// How a notice leaves.
     NoticeForm {
@@ -127,6 +129,7 @@ impl NoticeKind {
                 const { &[step(LEAD_AND_STORES, 1), step(SAFETY, 0)] },
             ),
             Self::BulletinNotAccountedFor => (NoticeForm::Digest, const { &[step(LEAD_AND_SAFETY, 0)] }),
+            Self::WebhookFailing => (NoticeForm::AtOnce, const { &[step(ADMINISTRATOR, 0)] }),
             Self::TabletSilent | Self::TabletClockOff => {
                 (NoticeForm::Digest, const { &[step(LEAD, 7), step(SAFETY, 0)] })
             }
@@ -176,6 +179,9 @@ impl NoticeKind {
             Self::BulletinNotAccountedFor => {
                 "Have each clamp that the bulletin holds inspected for it, or scrapped; of one that cannot be found, say who looks for it and until when."
             }
+            Self::WebhookFailing => {
+                "Find out what keeps the program from its events, have it mended, and let the endpoint go on; until then its counts are old."
+            }
         }
     }
 
@@ -196,7 +202,8 @@ impl NoticeKind {
             | Self::CompetenceEnds
             | Self::TabletSilent
             | Self::TabletClockOff
-            | Self::BulletinOpened => false,
+            | Self::BulletinOpened
+            | Self::WebhookFailing => false,
         }
     }
 }
@@ -283,6 +290,11 @@ pub fn notice_id(subject: Uuid, kind: NoticeKind, recipient: PersonId) -> Uuid {
         kind.code(),
         &recipient.to_string(),
     ])
+}
+
+/// The subject of a notice that an endpoint is paused, or was told of something in vain: each version of it is paused once.
+pub fn webhook_failing(endpoint: Uuid, version: u64) -> Uuid {
+    derived(&["webhook", &endpoint.to_string(), &version.to_string()])
 }
 
 /// The subject of something that has no id of its own.

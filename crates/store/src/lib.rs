@@ -30,6 +30,7 @@ mod store;
 pub mod sync;
 mod tx;
 pub mod verify;
+pub mod webhooks;
 
 pub use clamps::{
     AsOf, Bearers, ClampFilter, ClampNow, ClampPage, ClampThen, FitnessNow, HistoryRow, Knowledge, LookedUp,

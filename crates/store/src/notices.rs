@@ -12,7 +12,7 @@ mod entries;
 mod escalate;
 mod list;
 mod mails;
-mod raise;
+pub(crate) mod raise;
 
 pub use list::{NoticeFilter, NoticeRecord};
 pub use mails::{Mail, MailNotice};

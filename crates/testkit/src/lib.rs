@@ -12,6 +12,7 @@ pub mod mail;
 pub mod postgres;
 pub mod server;
 pub mod supervised;
+pub mod webhook;
 
 pub use database::{SERVICE_PASSWORD, SERVICE_ROLE, TestDatabase, ensure_database, url_as};
 pub use given_up::within_waits;

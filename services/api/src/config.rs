@@ -3,6 +3,7 @@
 use crate::limits;
 use crate::photos::Photos;
 use crate::sign_in::KeyRing;
+use clampward_process::targets::Targets;
 use clampward_store::Clock;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -28,6 +29,8 @@ pub struct Config {
     pub issuer: String,
     /// Where photos are kept.
     pub photos: Arc<Photos>,
+    /// Where events may be delivered to; the worker is told the same.
+    pub webhook_targets: Arc<Targets>,
     /// Where the time comes from.
     pub clock: Arc<dyn Clock>,
     /// Limits.

@@ -8,6 +8,7 @@ use clampward_api::photos::{self, Photos, Place};
 use clampward_api::secret::{OwnerDatabase, ServiceDatabase, ServicePassword};
 use clampward_api::sign_in::{KeyRing, PUBLISHED_HOURS};
 use clampward_api::{background, commands, environment, limits, openapi};
+use clampward_process::targets::Targets;
 use clampward_process::{chain, told_to_stop};
 use clampward_store::{Clock, Store, StoreOptions};
 use clap::error::ErrorKind;
@@ -81,6 +82,10 @@ struct Serve {
     /// Where photos are kept: a folder, made when the first one comes, or s3://bucket/prefix. All processes need the same.
     #[arg(long, env = "CLAMPWARD_PHOTOS", default_value = "photos")]
     photos: Place,
+    /// Where events may be delivered to: `host:port`, or `inside:host:port` for one with an address inside your network,
+    /// separated by commas. Only these can be recorded as webhook endpoints. The worker needs the same list.
+    #[arg(long, env = "CLAMPWARD_WEBHOOK_TARGETS", default_value = "")]
+    webhook_targets: Targets,
     /// Worker threads; as many as there are processors if left out.
     #[arg(long, env = "CLAMPWARD_WORKERS")]
     workers: Option<usize>,
@@ -287,6 +292,7 @@ async fn serve(options: Serve) -> Result<(), Box<dyn Error>> {
         signing_keys,
         issuer: options.issuer,
         photos,
+        webhook_targets: Arc::new(options.webhook_targets),
         clock,
         limits,
     })?;

@@ -118,6 +118,10 @@ permissions! {
     KeepBulletins = "keep_bulletins", "Open and close safety bulletins.", &[Role::Safety];
     AccountForBulletins = "account_for_bulletins", "Say that a clamp which a bulletin holds was not found.",
         &[Role::YardLead, Role::Safety];
+    ReadWebhooks = "read_webhooks", "See which programs are told of events, and what became of it.",
+        &[Role::Safety, Role::Auditor, Role::Administrator];
+    KeepWebhooks = "keep_webhooks", "Have programs told of events, and hand out what these are signed with.",
+        &[Role::Administrator];
     ReadClamps = "read_clamps", "See clamps, their history, fitness and wear.", EVERYBODY;
     RegisterClamps = "register_clamps", "Register clamps.", roles_of(EntryKind::Registered);
     RecordInspections = "record_inspections", "Record inspections.", roles_of(EntryKind::Inspected);

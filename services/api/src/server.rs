@@ -99,6 +99,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
         signing_keys,
         issuer,
         photos,
+        webhook_targets,
         clock,
         limits,
     } = config;
@@ -158,6 +159,7 @@ pub fn build(config: Config) -> Result<Running, BuildError> {
                 readiness: Arc::clone(readiness),
                 waiting: Arc::clone(waiting),
                 photos: Arc::clone(&photos),
+                webhook_targets: Arc::clone(&webhook_targets),
                 limits,
             })
         });

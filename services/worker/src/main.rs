@@ -2,10 +2,11 @@
 
 use clampward_process::clock::SystemClock;
 use clampward_process::secret::{ServiceDatabase, SmtpPassword};
+use clampward_process::targets::Targets;
 use clampward_process::{chain, environment, told_to_stop};
 use clampward_store::{Store, StoreOptions};
 use clampward_worker::post::Security;
-use clampward_worker::{Post, PostOptions, Settings, Worker};
+use clampward_worker::{Caller, CallerOptions, Post, PostOptions, Settings, Worker, webhook};
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use std::error::Error;
 use std::path::PathBuf;
@@ -77,6 +78,16 @@ struct Run {
     /// Mails that are handed over at once.
     #[arg(long, env = "CLAMPWARD_MAIL_SENDERS", default_value_t = 4)]
     mail_senders: usize,
+    /// Where events may be delivered to: `host:port`, or `inside:host:port` for one with an address inside your network,
+    /// separated by commas. Without one nothing is delivered. The service needs the same list.
+    #[arg(long, env = "CLAMPWARD_WEBHOOK_TARGETS", default_value = "")]
+    webhook_targets: Targets,
+    /// File with the certificate (PEM) of a certificate authority of one's own that endpoints' are signed by.
+    #[arg(long, env = "CLAMPWARD_WEBHOOK_AUTHORITY")]
+    webhook_authority: Option<PathBuf>,
+    /// Events that are delivered at once.
+    #[arg(long, env = "CLAMPWARD_WEBHOOK_CALLERS", default_value_t = 4)]
+    webhook_callers: usize,
 }
 
 #[derive(clap::Args)]
@@ -157,21 +168,51 @@ fn post(options: &Run) -> Result<Option<Post>, Box<dyn Error>> {
     Ok(Some(post))
 }
 
+/// The way to endpoints, if any may be called.
+fn caller(options: &Run) -> Result<Option<Caller>, Box<dyn Error>> {
+    if options.webhook_targets.is_empty() {
+        return Ok(None);
+    }
+    let set = options
+        .webhook_authority
+        .as_ref()
+        .filter(|path| !path.as_os_str().is_empty());
+    Ok(Some(Caller::new(CallerOptions {
+        targets: options.webhook_targets.clone(),
+        authority: set.map(std::fs::read).transpose()?,
+        look_up: None,
+        patience: webhook::PATIENCE,
+    })?))
+}
+
 async fn work(options: Run) -> Result<(), Box<dyn Error>> {
     // Clamps are held whatever is wrong with the way to the mail server.
     let post = post(&options).unwrap_or_else(|error| {
         tracing::error!(event = "no_mail_server", error = %chain(error.as_ref()), "nobody gets a mail until this is mended");
         None
     });
-    // One raises notices, one holds for bulletins, one is to spare.
-    let connections = u32::try_from(options.mail_senders.saturating_add(3)).unwrap_or(8);
+    let caller = caller(&options).unwrap_or_else(|error| {
+        tracing::error!(event = "no_webhooks", error = %chain(error.as_ref()), "no program is told of events until this is mended");
+        None
+    });
+    // One raises notices, one holds for bulletins, one reads for webhooks, one is to spare.
+    let at_once = options
+        .mail_senders
+        .saturating_add(options.webhook_callers)
+        .saturating_add(4);
+    let connections = u32::try_from(at_once).unwrap_or(12);
     let store = connect(options.database, connections)?;
     let settings = Settings {
         service: options.public_url.filter(|url| !url.trim().is_empty()),
         senders: options.mail_senders,
+        callers: options.webhook_callers,
     };
     tracing::info!(version = env!("CARGO_PKG_VERSION"), "working");
-    let is_well = Worker::new(store, post, settings).run_until(told_to_stop()).await;
+    let mut worker = Worker::new(store, post, settings);
+    if let Some(caller) = caller {
+        worker = worker.calling(caller);
+    }
+    let is_well = worker.run_until(told_to_stop()).await;
     if !is_well {
         return Err("a part of the worker ended by itself".into());
     }

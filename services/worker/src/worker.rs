@@ -3,9 +3,11 @@
 use crate::backoff::{GIVES_UP_AFTER, next_try};
 use crate::letter;
 use crate::post::Post;
+use crate::webhook::{Answered, Caller};
 use clampward_store::notices::Mail;
+use clampward_store::webhooks::Delivery;
 use clampward_store::{RecordError, Store, StoreError};
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
@@ -13,6 +15,10 @@ use uuid::Uuid;
 
 /// How long a mail may take before somebody else may try it.
 const LEASE: SignedDuration = SignedDuration::from_mins(2);
+/// How long a delivery may take before somebody else may try it: longer than an endpoint is waited for.
+const DELIVERY_LEASE: SignedDuration = SignedDuration::from_mins(1);
+/// Attempts in a row after which the wait for an endpoint that is away grows no more: it is found soon after it is back.
+const SLOWEST_PROBE: u32 = 4;
 /// Between two looks at what is new.
 const PAUSE: Duration = Duration::from_millis(400);
 /// The longest pause while the database is away.
@@ -25,12 +31,15 @@ pub struct Settings {
     pub service: Option<String>,
     /// Mails that are handed over at once.
     pub senders: usize,
+    /// Events that are delivered at once.
+    pub callers: usize,
 }
 
-/// A worker on a database and, if there is one, a mail server.
+/// A worker on a database and, if there is one, a mail server; and endpoints, if any may be called.
 pub struct Worker {
     store: Store,
     post: Option<Post>,
+    caller: Option<Caller>,
     settings: Settings,
 }
 
@@ -54,8 +63,15 @@ impl Worker {
         Self {
             store,
             post,
+            caller: None,
             settings,
         }
+    }
+
+    /// The same, which also calls endpoints.
+    pub fn calling(mut self, caller: Caller) -> Self {
+        self.caller = Some(caller);
+        self
     }
 
     /// Raises whatever is to be told by now. Answers how many notices are new. Where one reading fails the others are done all
@@ -97,6 +113,53 @@ impl Worker {
         let caught = self.store.catch_for_bulletins().await;
         let part = self.store.hold_for_bulletins().await?;
         Ok(part.has_more || caught?.has_more)
+    }
+
+    /// Reads on for the endpoints that are told of events. Answers whether there is more to read at once.
+    pub async fn read_on(&self) -> Result<bool, WorkError> {
+        let has_more = self.store.read_on_for_webhooks().await?;
+        let forgets_more = self.store.forget_webhook_deliveries().await?;
+        Ok(has_more || forgets_more)
+    }
+
+    /// Makes the next delivery, if there is one that is to be made. Answers whether there was.
+    pub async fn deliver_one(&self) -> Result<bool, WorkError> {
+        let Some(caller) = &self.caller else {
+            return Ok(false);
+        };
+        let token = random_id()?;
+        let claimed = self.store.claim_delivery(token, DELIVERY_LEASE).await?;
+        let Some(delivery) = claimed else { return Ok(false) };
+        let answered = caller.call(&delivery, self.store.now()).await;
+        let in_time = self.note(&delivery, token, &answered).await?;
+        let (endpoint, event) = (delivery.endpoint, delivery.event);
+        match answered {
+            Answered::Taken(status) => {
+                tracing::debug!(event = "delivered", %endpoint, id = %event, r#type = %delivery.kind, status, in_time, "an event was delivered");
+            }
+            other => {
+                tracing::warn!(event = "not_delivered", %endpoint, id = %event, r#type = %delivery.kind, attempts = delivery.attempt, answered = ?other, in_time, "an event was not delivered");
+            }
+        }
+        Ok(true)
+    }
+
+    async fn note(&self, delivery: &Delivery, token: Uuid, answered: &Answered) -> Result<bool, StoreError> {
+        let now = self.store.now();
+        match answered {
+            Answered::Taken(status) => self.store.delivered(delivery, token, *status).await,
+            Answered::Refused { status, error } => {
+                let next = next_try(delivery.made_at, delivery.attempt, now);
+                let said = (*status, error.as_str());
+                self.store.delivery_refused(delivery, token, said, next).await
+            }
+            Answered::Away { status, error, wait } => {
+                let until = probe_at(delivery, *wait, now);
+                let said = (*status, error.as_str());
+                self.store.endpoint_away(delivery, token, said, until).await
+            }
+            Answered::Gone => self.store.endpoint_gone(delivery, token).await,
+        }
     }
 
     /// Hands the next mail over, if there is one that is to leave. Answers whether there was.
@@ -166,30 +229,27 @@ impl Worker {
         let worker = Arc::new(self);
         let (stop, stopping) = watch::channel(false);
         let mut tasks = tokio::task::JoinSet::new();
-        tasks.spawn(over_and_over("raising notices", stopping.clone(), {
-            let worker = Arc::clone(&worker);
-            move || {
-                let worker = Arc::clone(&worker);
-                async move { worker.raise().await.map(|_| false) }
-            }
-        }));
-        tasks.spawn(over_and_over("holding for bulletins", stopping.clone(), {
-            let worker = Arc::clone(&worker);
-            move || {
-                let worker = Arc::clone(&worker);
-                async move { worker.hold().await }
-            }
-        }));
-        let senders = worker.post.as_ref().map_or(0, |_| worker.settings.senders.max(1));
-        for _ in 0..senders {
-            tasks.spawn(over_and_over("sending mails", stopping.clone(), {
-                let worker = Arc::clone(&worker);
-                move || {
+        macro_rules! over_and_over {
+            ($what:literal, $times:expr, $worker:ident => $piece:expr) => {
+                for _ in 0..$times {
                     let worker = Arc::clone(&worker);
-                    async move { worker.send_one().await }
+                    tasks.spawn(over_and_over($what, stopping.clone(), move || {
+                        let $worker = Arc::clone(&worker);
+                        async move { $piece }
+                    }));
                 }
-            }));
+            };
         }
+        let senders = worker.post.as_ref().map_or(0, |_| worker.settings.senders.max(1));
+        let callers = worker
+            .caller
+            .as_ref()
+            .map_or(0, |_| worker.settings.callers.max(1));
+        over_and_over!("raising notices", 1, worker => worker.raise().await.map(|_| false));
+        over_and_over!("holding for bulletins", 1, worker => worker.hold().await);
+        over_and_over!("sending mails", senders, worker => worker.send_one().await);
+        over_and_over!("reading for webhooks", callers.min(1), worker => worker.read_on().await);
+        over_and_over!("delivering events", callers, worker => worker.deliver_one().await);
         let is_well = tokio::select! {
             () = told => true,
             _ = tasks.join_next() => {
@@ -238,6 +298,14 @@ where
             _ = stopping.changed() => {}
         }
     }
+}
+
+/// When an endpoint that is away is tried again.
+fn probe_at(delivery: &Delivery, asked: Option<SignedDuration>, now: Timestamp) -> Timestamp {
+    let attempts = delivery.failures.saturating_add(1).min(SLOWEST_PROBE);
+    let usual = next_try(now, attempts, now).unwrap_or(now);
+    let asked = asked.and_then(|wait| now.checked_add(wait).ok());
+    asked.map_or(usual, |asked| asked.max(usual))
 }
 
 fn random_id() -> Result<Uuid, WorkError> {

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// An occasion, and the step from which it is told on.
-pub(super) struct ToTell {
+pub(crate) struct ToTell {
     pub(super) occasion: Occasion,
     pub(super) from_level: usize,
     /// Who was told already.
@@ -34,7 +34,7 @@ pub(super) fn yard_at(reference: &Reference, yard: YardId, at: Timestamp) -> Opt
 }
 
 /// Raises what is to be told, and answers how many notices are new.
-pub(super) async fn raise(
+pub(crate) async fn raise(
     tx: &mut Tx,
     to_tell: Vec<ToTell>,
     reference: &Reference,

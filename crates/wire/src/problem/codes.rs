@@ -93,7 +93,9 @@ problems! {
     EMAIL_TAKEN = "email-taken", 409, "The e-mail address is taken",
         "Another account uses this e-mail address. Accounts are personal: one person, one account.";
     SECRETS_FULL = "secrets-full", 409, "Two secrets are valid already",
-        "A service account may have two valid secrets, so that one can replace the other without a gap. Withdraw the one that is no longer used, then ask again.";
+        "A service account or a webhook endpoint may have two valid secrets, so that one can replace the other without a gap. Withdraw the one that is no longer used, or wait until it ends, then ask again.";
+    ENDPOINTS_FULL = "endpoints-full", 409, "There are as many webhook endpoints as there may be",
+        "Remove one that is not used any more, then ask again.";
     ENROLMENT_CODE_INVALID = "enrolment-code-invalid", 422, "The enrolment code does not open anything",
         "The code is mistyped, withdrawn, older than 24 hours, or was redeemed with another key; which of them is not said. Ask whoever keeps devices in the yard for a new one.";
     ENROLMENT_USED = "enrolment-used", 409, "The code enrolled a device already",

@@ -93,6 +93,8 @@ impl Service {
             .env("CLAMPWARD_LISTEN", format!("127.0.0.1:{port}"))
             .env("CLAMPWARD_SIGNING_KEY", directory.join("signing-key.pem"))
             .env("CLAMPWARD_PHOTOS", directory.join("photos"))
+            // Of nobody (RFC 2606): the guide for ERP connections records it.
+            .env("CLAMPWARD_WEBHOOK_TARGETS", "erp.halvorsund.example")
             // Nobody sends traffic here who would have to learn first that it stops, and tests ask without a pause.
             .env("CLAMPWARD_DRAIN_SECONDS", "0")
             .env("CLAMPWARD_QUOTA_REQUESTS", "1000000000");

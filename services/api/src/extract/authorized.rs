@@ -19,6 +19,7 @@ use actix_web::{FromRequest, HttpRequest};
 use clampward_domain::ids::{PersonId, YardId};
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::Role;
+use clampward_process::targets::Targets;
 use clampward_store::Store;
 use clampward_store::people::Access;
 use clampward_wire::problem;
@@ -73,6 +74,10 @@ impl<P: Permission> Authorized<P> {
     /// The bytes of photos.
     pub fn photos(&self) -> &Photos {
         &self.services.photos
+    }
+    /// Where events may be delivered to.
+    pub fn webhook_targets(&self) -> &Targets {
+        &self.services.webhook_targets
     }
     /// Limits.
     pub fn limits(&self) -> &Limits {

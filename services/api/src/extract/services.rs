@@ -6,6 +6,7 @@ use crate::quota::Quotas;
 use crate::readiness::Readiness;
 use crate::sign_in::{Hasher, Tokens};
 use crate::waiting::Waiting;
+use clampward_process::targets::Targets;
 use clampward_store::Store;
 use std::sync::Arc;
 
@@ -19,5 +20,6 @@ pub struct Services {
     pub(crate) readiness: Arc<Readiness>,
     pub(crate) waiting: Arc<Waiting>,
     pub(crate) photos: Arc<Photos>,
+    pub(crate) webhook_targets: Arc<Targets>,
     pub(crate) limits: Limits,
 }

@@ -46,6 +46,12 @@ const TAGS: &[(&str, &str)] = &[
          come first.",
     ),
     (
+        "Webhooks",
+        "Programs that are told of events by signed posts (Standard Webhooks 1.0.0), each event under one id however often it is \
+         tried. What can be told is described under `webhooks`. An event names what changed and carries no state: whoever is told \
+         reads it.",
+    ),
+    (
         "Reference data",
         "Yards, models, rule sets and criteria. Changes are new versions that start on a later day; what was judged by an \
          earlier one stays so. A change needs the ETag in `If-Match`.",

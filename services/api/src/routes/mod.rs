@@ -30,6 +30,7 @@ pub mod service_accounts;
 pub mod sync;
 pub mod users;
 pub mod versions;
+pub mod webhook_endpoints;
 pub mod yards;
 
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -103,6 +104,16 @@ pub fn register(config: &mut ServiceConfig) {
         .service(bulletins::clamps::clamps)
         .service(bulletins::not_found::not_found)
         .service(bulletins::close::close)
+        .service(webhook_endpoints::create::create)
+        .service(webhook_endpoints::list::list)
+        .service(webhook_endpoints::read::read)
+        .service(webhook_endpoints::change::change)
+        .service(webhook_endpoints::remove::remove)
+        .service(webhook_endpoints::create_secret::create_secret)
+        .service(webhook_endpoints::status::status)
+        .service(webhook_endpoints::test::test)
+        .service(webhook_endpoints::redeliver::redeliver)
+        .service(webhook_endpoints::deliveries::deliveries)
         .service(photos::list::list)
         .service(photos::offset::offset)
         .service(photos::upload::send)

@@ -58,6 +58,14 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
     let closable = fleet.post(&fleet.safety, "/v1/bulletins", &nothing).await;
     let closable = closable.succeeded(201).text("/id");
     fleet.app.hold().await;
+    let hooks = "/v1/webhook-endpoints";
+    let hook = json!({"url": "https://erp.halvorsund.example/hooks", "description": "Counts"});
+    let mut endpoints = Vec::new();
+    for _ in 0..2 {
+        let made = fleet.post(&administrator, hooks, &hook).await;
+        endpoints.push(made.succeeded(201).text("/id"));
+    }
+    let (endpoint, removed) = (&endpoints[0], &endpoints[1]);
     let look_until = (fleet.now() + jiff::SignedDuration::from_hours(240)).to_string()[..10].to_owned();
     let keys = Keys::fresh();
     let made = fleet.app.signing_key_request(&device, &administrator.id, &keys);
@@ -98,6 +106,14 @@ async fn requests(fleet: &Fleet) -> Vec<(String, Person, Value)> {
             json!({"clamp_id": clamp, "owner": fleet.lead.id, "look_until": look_until, "note": "Not in the crib"}),
         ),
         (format!("/v1/bulletins/{closable}/closure"), Value::Null),
+        (hooks.to_owned(), hook),
+        (format!("{hooks}/{endpoint}/secrets"), json!({})),
+        (format!("{hooks}/{endpoint}/test-deliveries"), Value::Null),
+        (
+            format!("{hooks}/{endpoint}/redeliveries"),
+            json!({"from": fleet.now() - jiff::SignedDuration::from_hours(1)}),
+        ),
+        (format!("{hooks}/{removed}/removal"), Value::Null),
         ("/v1/models".to_owned(), model),
         ("/v1/users".to_owned(), user("ida")),
         (format!("/v1/users/{keeper}/set-password-tokens"), Value::Null),

@@ -34,4 +34,5 @@ mod sync;
 mod trade;
 mod users;
 mod versions;
+mod webhooks;
 mod yards;

@@ -30,7 +30,7 @@ pub(super) struct Line {
 }
 
 /// What is worst first.
-const ORDER: [NoticeKind; 15] = [
+const ORDER: [NoticeKind; 16] = [
     NoticeKind::BulletinOpened,
     NoticeKind::UsedWhileNotFit,
     NoticeKind::TaggedOut,
@@ -46,6 +46,7 @@ const ORDER: [NoticeKind; 15] = [
     NoticeKind::TabletSilent,
     NoticeKind::TabletClockOff,
     NoticeKind::CompetenceEnds,
+    NoticeKind::WebhookFailing,
 ];
 
 /// A kind as a heading.
@@ -66,6 +67,7 @@ pub(super) const fn title(kind: NoticeKind) -> &'static str {
         NoticeKind::TabletClockOff => "clock of a tablet is off",
         NoticeKind::BulletinOpened => "safety bulletin",
         NoticeKind::BulletinNotAccountedFor => "bulletin not accounted for",
+        NoticeKind::WebhookFailing => "a program is not told of events",
     }
 }
 
@@ -115,6 +117,7 @@ fn line(notice: &MailNotice, reference: &Reference, now: Timestamp) -> Line {
         (NoticeKind::BulletinOpened | NoticeKind::BulletinNotAccountedFor, None) => {
             one_line(about.detail.as_deref().unwrap_or("A bulletin"))
         }
+        (NoticeKind::WebhookFailing, None) => "A webhook endpoint".to_owned(),
         (_, None) => "A clamp without a mark".to_owned(),
     };
     Line {
@@ -196,6 +199,7 @@ fn rest(notice: &MailNotice, reference: &Reference, now: Timestamp) -> String {
             let clamps = super::count(usize::try_from(about.count.unwrap_or(1)).unwrap_or(1), "clamp");
             format!("{what}: {clamps} of this yard not accounted for")
         }
+        NoticeKind::WebhookFailing => one_line(about.detail.as_deref().unwrap_or_default()),
         NoticeKind::TabletClockOff => {
             let device = about
                 .device_id

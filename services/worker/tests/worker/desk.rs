@@ -109,6 +109,7 @@ pub fn worker(world: &World, port: u16) -> Worker {
     let settings = Settings {
         service: Some("https://clampward.example.test".to_owned()),
         senders: 2,
+        callers: 2,
     };
     Worker::new(world.bench.store.clone(), Some(post), settings)
 }

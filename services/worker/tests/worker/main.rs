@@ -15,3 +15,4 @@ mod faults;
 mod mails;
 #[path = "../../../../crates/store/tests/support/mod.rs"]
 mod support;
+mod webhooks;

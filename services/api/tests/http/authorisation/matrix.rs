@@ -98,6 +98,7 @@ impl Bench {
                 notice,
                 bulletin,
                 held_clamp,
+                webhook: String::new(),
                 asker: String::new(),
             },
             fleet,
@@ -184,6 +185,7 @@ impl Bench {
             notice,
             bulletin,
             held_clamp,
+            webhook: fresh_webhook(&self.fleet).await,
             device,
             enrolment,
             key: key.body["id"].as_str().unwrap_or(&path[12..48]).to_owned(),
@@ -239,6 +241,22 @@ async fn held_by_bulletin(fleet: &Fleet, number: &str) -> String {
     let opened = fleet.post(&fleet.safety, "/v1/bulletins", &body).await;
     fleet.app.hold().await;
     opened.succeeded(201).text("/id")
+}
+
+/// A webhook endpoint, the only one.
+async fn fresh_webhook(fleet: &Fleet) -> String {
+    let path = "/v1/webhook-endpoints";
+    let there = fleet.get(&fleet.administrator, path).await.succeeded(200);
+    for endpoint in there.body["items"].as_array().into_iter().flatten() {
+        let removal = format!("{path}/{}/removal", endpoint["id"].as_str().expect("an id"));
+        fleet
+            .post(&fleet.administrator, &removal, &json!({}))
+            .await
+            .succeeded(204);
+    }
+    let new = json!({"url": "https://erp.halvorsund.example/hooks", "description": "Counts"});
+    let made = fleet.post(&fleet.administrator, path, &new).await;
+    made.succeeded(201).text("/id")
 }
 
 fn succeeded(reply: &Reply, asked: &Asked) -> bool {

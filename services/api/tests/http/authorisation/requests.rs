@@ -46,6 +46,8 @@ pub struct Place {
     /// A bulletin, and a clamp of the yard that it holds.
     pub bulletin: String,
     pub held_clamp: String,
+    /// A webhook endpoint.
+    pub webhook: String,
     /// Who asks.
     pub asker: String,
 }
@@ -117,11 +119,13 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
         notice,
         bulletin,
         held_clamp,
+        webhook,
         asker,
     } = place;
     let about_clamp = |step: &str| format!("/v1/clamps/{clamp}{step}");
     let entry = |step: &str, body: Value| post(Yard, about_clamp(step), fleet.entry(body));
     let look_until = (fleet.now() + jiff::SignedDuration::from_hours(720)).to_string()[..10].to_owned();
+    let about_webhook = |step: &str| format!("/v1/webhook-endpoints/{webhook}{step}");
     let lockout = fleet.new_id();
     let cited = fleet.new_id();
     Some(match operation {
@@ -368,6 +372,28 @@ pub fn request(operation: &str, fleet: &Fleet, place: &Place, number: usize) -> 
             format!("/v1/service-accounts/{program}/secrets/{secret}/revocation"),
             json!({}),
         )),
+        "list_webhook_endpoints" => get(Company, "/v1/webhook-endpoints"),
+        "create_webhook_endpoint" => post(
+            EveryYard,
+            "/v1/webhook-endpoints",
+            json!({"url": "https://erp.halvorsund.example/hooks", "description": format!("Program {number}")}),
+        ),
+        "read_webhook_endpoint" => get(Company, about_webhook("")),
+        "change_webhook_endpoint" => patch(
+            EveryYard,
+            &about_webhook(""),
+            json!({"description": format!("Program {number}")}),
+        ),
+        "remove_webhook_endpoint" => post(EveryYard, about_webhook("/removal"), json!({})),
+        "create_webhook_secret" => conflicting(post(EveryYard, about_webhook("/secrets"), json!({}))),
+        "test_webhook_endpoint" => post(EveryYard, about_webhook("/test-deliveries"), json!({})),
+        "redeliver_webhook_events" => post(
+            EveryYard,
+            about_webhook("/redeliveries"),
+            json!({"from": fleet.now() - jiff::SignedDuration::from_hours(1)}),
+        ),
+        "read_webhook_status" => get(Company, about_webhook("/status")),
+        "list_webhook_deliveries" => get(Company, about_webhook("/deliveries?limit=200")),
         _ => return None,
     })
 }

@@ -22,6 +22,7 @@ pub async fn run(to: &mut Recorder) {
     retirement(to).await;
     notices(to).await;
     bulletins(to).await;
+    webhooks(to).await;
     pulling(to, &cursors).await;
 }
 
@@ -140,6 +141,113 @@ async fn bulletins(to: &mut Recorder) {
     to.post("Everything is accounted for", "safety", &closure, &json!({}), 200)
         .await;
     to.post("Closed already", lead, &not_found, &word, 409).await;
+}
+
+/// What an ERP is told by itself.
+async fn webhooks(to: &mut Recorder) {
+    let by = "administrator";
+    let all = "/v1/webhook-endpoints";
+    let new = json!({
+        "url": "https://erp.halvorsund.example/clampward", "description": "Plant ERP: counts of clamps that are out of service",
+        "events": ["clamp.changed"],
+    });
+    let made = to.post("Counts", by, all, &new, 201).await;
+    let elsewhere = with(
+        new.clone(),
+        json!({"url": "https://192.168.1.1/", "events": ["clamp.changed", "clamp.changed", "webhook.test"]}),
+    );
+    to.post("Not listed, and named twice", by, all, &elsewhere, 422)
+        .await;
+    to.get("Every endpoint", "safety", all, 200).await;
+    let path = format!("{all}/{}", made.text("/id"));
+    let nobody = format!("{all}/01970e2c-7f3a-7b1e-9c55-2f6f0c8d4a10");
+    let read = to.get("An endpoint", by, &path, 200).await;
+    to.get("No such endpoint", by, &nobody, 404).await;
+    let pause = json!({"paused": true});
+    to.patch("Which version", by, &path, None, &pause, 428).await;
+    to.patch("Paused", by, &path, Some(read.etag()), &pause, 200)
+        .await;
+    to.patch("Changed meanwhile", by, &path, Some(read.etag()), &pause, 412)
+        .await;
+    let paused = to.look(by, &path).await;
+    let nothing = json!({"events": []});
+    to.patch("Of nothing", by, &path, Some(paused.etag()), &nothing, 422)
+        .await;
+    to.patch("No such endpoint", by, &nobody, Some(paused.etag()), &pause, 404)
+        .await;
+    to.patch(
+        "Goes on",
+        by,
+        &path,
+        Some(paused.etag()),
+        &json!({"paused": false}),
+        200,
+    )
+    .await;
+
+    let (test, secrets, again) = ("test-deliveries", "secrets", "redeliveries");
+    let tried = to
+        .bare_post("Tried out", by, &format!("{path}/{test}"), 200)
+        .await
+        .text("/event_id");
+    to.bare_post("No such endpoint", by, &format!("{nobody}/{test}"), 404)
+        .await;
+    to.app.deliver().await;
+    let deliveries = format!("{path}/deliveries?state=delivered&limit=2");
+    to.get("What arrived", "safety", &deliveries, 200).await;
+    to.get("No such endpoint", by, &format!("{nobody}/deliveries"), 404)
+        .await;
+    let event = json!({"event_id": tried});
+    to.post("One event", by, &format!("{path}/{again}"), &event, 200)
+        .await;
+    let range = json!({"from": "2026-03-02T00:00:00Z", "to": "2026-03-02T06:00:00Z"});
+    to.post("Six hours", by, &format!("{path}/{again}"), &range, 200)
+        .await;
+    let backwards = json!({"from": "2026-03-02T06:00:00Z", "to": "2026-03-02T00:00:00Z"});
+    to.post(
+        "In the wrong order",
+        by,
+        &format!("{path}/{again}"),
+        &backwards,
+        422,
+    )
+    .await;
+    to.post("No such endpoint", by, &format!("{nobody}/{again}"), &event, 404)
+        .await;
+    let hours = json!({"old_valid_hours": 48});
+    to.post(
+        "Both sign for two days",
+        by,
+        &format!("{path}/{secrets}"),
+        &hours,
+        201,
+    )
+    .await;
+    to.post("Two sign already", by, &format!("{path}/{secrets}"), &hours, 409)
+        .await;
+    let long = json!({"old_valid_hours": 1000});
+    to.post("For too long", by, &format!("{path}/{secrets}"), &long, 422)
+        .await;
+    to.post(
+        "No such endpoint",
+        by,
+        &format!("{nobody}/{secrets}"),
+        &hours,
+        404,
+    )
+    .await;
+    to.get("How it goes", "safety", &format!("{path}/status"), 200)
+        .await;
+    to.get("No such endpoint", by, &format!("{nobody}/status"), 404)
+        .await;
+    let token = to.token(by).await;
+    for _ in 1..20 {
+        to.app.post(&token, all, &new).await.succeeded(201);
+    }
+    to.post("As many as there may be", by, all, &new, 409).await;
+    to.bare_post("Removed", by, &format!("{path}/removal"), 204).await;
+    to.bare_post("No such endpoint", by, &format!("{path}/removal"), 404)
+        .await;
 }
 
 async fn reading(to: &mut Recorder) {

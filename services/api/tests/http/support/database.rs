@@ -43,6 +43,17 @@ impl TestApp {
         while store.hold_for_bulletins().await.expect("held").has_more {}
         store.close().await;
     }
+    /// Has every endpoint told of what there is to tell, as the worker does where all of it is taken.
+    pub async fn deliver(&self) {
+        let store = self.store().await;
+        while store.read_on_for_webhooks().await.expect("read") {}
+        let token = uuid::Uuid::from_u128(1);
+        let lease = jiff::SignedDuration::from_mins(1);
+        while let Some(delivery) = store.claim_delivery(token, lease).await.expect("a delivery") {
+            assert!(store.delivered(&delivery, token, 204).await.expect("noted"));
+        }
+        store.close().await;
+    }
     /// A notice to somebody about a clamp of a yard, as the worker raises it.
     pub async fn notice(&self, recipient: &str, clamp: &str, yard: &str) -> String {
         let mut owner = self.owner().await;

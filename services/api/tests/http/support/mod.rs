@@ -267,6 +267,7 @@ impl TestApp {
             signing_keys,
             issuer: ISSUER.to_owned(),
             photos: Arc::clone(photos),
+            webhook_targets: Arc::new("erp.halvorsund.example".parse().expect("targets")),
             clock: clock.clone(),
             limits,
         })
