@@ -48,7 +48,7 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     /// Serve HTTP until told to stop.
-    Serve(Serve),
+    Serve(Box<Serve>),
     /// Bring the database to the present schema.
     Migrate(Migrate),
     /// Walk the whole ledger: chains, seals, positions, and every projection against its fold.
@@ -227,7 +227,7 @@ async fn main() -> ExitCode {
 
 async fn run(command: Command) -> Result<(), Box<dyn Error>> {
     match command {
-        Command::Serve(options) => serve(options).await,
+        Command::Serve(options) => serve(*options).await,
         Command::Migrate(options) => {
             let password = options.service_password.password()?;
             clampward_store::migrate(&options.owner.url()?, password.as_deref()).await?;

@@ -43,7 +43,7 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     /// Work until told to stop. Any number of workers may run.
-    Run(Run),
+    Run(Box<Run>),
     /// Have mails that were given up tried again.
     RetryMails(RetryMails),
 }
@@ -122,7 +122,7 @@ async fn main() -> ExitCode {
 
 async fn run(command: Command) -> Result<(), Box<dyn Error>> {
     match command {
-        Command::Run(options) => work(options).await,
+        Command::Run(options) => work(*options).await,
         Command::RetryMails(options) => {
             let store = connect(options.database, 1)?;
             let mails = store.retry_dead_mails(options.days).await?;
