@@ -67,8 +67,13 @@ create unique index webhook_delivery_listed on webhook_delivery (endpoint_id, se
 create index webhook_delivery_to_try on webhook_delivery (endpoint_id, next_try_at, seq) where state = 'waiting';
 create index webhook_delivery_in_order on webhook_delivery (endpoint_id, subject, seq) where state = 'waiting';
 create index webhook_delivery_leased on webhook_delivery (endpoint_id) where lease_until is not null;
+create index webhook_delivery_tests on webhook_delivery (next_try_at, seq) where state = 'waiting' and type = 'webhook.test';
+create index webhook_delivery_given_up on webhook_delivery (endpoint_id, seq) where state = 'given_up';
 create index webhook_delivery_by_time on webhook_delivery (endpoint_id, happened_at);
 create index webhook_delivery_ended on webhook_delivery (ended_at) where state <> 'waiting';
+
+-- Instants at which a clamp is out no longer, or in another way, by itself: few.
+create index out_period_foreseen_end on out_period (ends_at, clamp_id) where foreseen and ends_at < 'infinity';
 
 grant select, insert, update on webhook_endpoint, webhook_secret, webhook_delivery to clampward_door;
 grant delete on webhook_secret, webhook_delivery to clampward_door;

@@ -11,7 +11,7 @@ mod policy;
 pub use dates::{
     DueClock, DueDate, YardDay, competence_ends, due, not_accounted_for, old_lockout, silent_tablet,
 };
-pub use entries::{of_bulletin, of_entry, of_held_entry};
+pub use entries::{Paper, of_bulletin, of_entry, of_held_entry, settled_paper};
 pub use policy::{HourAndMinute, MAX_DAYS, MAX_LEADS, NoticePolicy};
 
 use crate::calendar::Zone;
@@ -56,6 +56,8 @@ words! {
         BulletinOpened = "bulletin_opened",
         /// Clamps of a yard that a bulletin holds are not accounted for after another week.
         BulletinNotAccountedFor = "bulletin_not_accounted_for",
+        /// A paper that the rules or the yard ask for is not recorded: a declaration of conformity, the proof test after a repair.
+        PaperMissing = "paper_missing",
         /// A program is not told of events any more, or not of all of them.
         WebhookFailing = "webhook_failing",
     }
@@ -129,6 +131,7 @@ impl NoticeKind {
                 const { &[step(LEAD_AND_STORES, 1), step(SAFETY, 0)] },
             ),
             Self::BulletinNotAccountedFor => (NoticeForm::Digest, const { &[step(LEAD_AND_SAFETY, 0)] }),
+            Self::PaperMissing => (NoticeForm::Digest, const { &[step(LEAD, 14), step(SAFETY, 0)] }),
             Self::WebhookFailing => (NoticeForm::AtOnce, const { &[step(ADMINISTRATOR, 0)] }),
             Self::TabletSilent | Self::TabletClockOff => {
                 (NoticeForm::Digest, const { &[step(LEAD, 7), step(SAFETY, 0)] })
@@ -179,6 +182,9 @@ impl NoticeKind {
             Self::BulletinNotAccountedFor => {
                 "Have each clamp that the bulletin holds inspected for it, or scrapped; of one that cannot be found, say who looks for it and until when."
             }
+            Self::PaperMissing => {
+                "Have the paper found or the test made, and recorded; without it the clamp is examined before its first use, or stays tagged out."
+            }
             Self::WebhookFailing => {
                 "Find out what keeps the program from its events, have it mended, and let the endpoint go on; until then its counts are old."
             }
@@ -193,6 +199,7 @@ impl NoticeKind {
             | Self::NotPresented
             | Self::LockoutAgeing
             | Self::DefectDateNear
+            | Self::PaperMissing
             | Self::BulletinNotAccountedFor => true,
             Self::TaggedOut
             | Self::DefectDatePassed
@@ -292,9 +299,14 @@ pub fn notice_id(subject: Uuid, kind: NoticeKind, recipient: PersonId) -> Uuid {
     ])
 }
 
-/// The subject of a notice that an endpoint is paused, or was told of something in vain: each version of it is paused once.
-pub fn webhook_failing(endpoint: Uuid, version: u64) -> Uuid {
+/// The subject of a notice that an endpoint is paused: each version of it is paused once.
+pub fn webhook_paused(endpoint: Uuid, version: u64) -> Uuid {
     derived(&["webhook", &endpoint.to_string(), &version.to_string()])
+}
+
+/// The subject of a notice that something was given up of which an endpoint was to be told: one for a day.
+pub fn webhook_gave_up(endpoint: Uuid, day: Date) -> Uuid {
+    derived(&["webhook gave up", &endpoint.to_string(), &day.to_string()])
 }
 
 /// The subject of something that has no id of its own.

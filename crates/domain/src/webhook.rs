@@ -84,8 +84,8 @@ fn derived(parts: &[&str]) -> Uuid {
     Uuid::new_v5(&DERIVED, parts.join("\u{1f}").as_bytes())
 }
 
-/// Events of an entry that came to this, as of an instant.
-pub fn of_entry(entry: &Entry, outcome: &Outcome, now: Timestamp) -> Vec<EventType> {
+/// Events of an entry that came to this. What bars only from a later day on is told of that day ([`barred_since`]).
+pub fn of_entry(entry: &Entry, outcome: &Outcome) -> Vec<EventType> {
     let mut types = vec![EventType::ClampChanged];
     match entry.body.kind() {
         EntryKind::Inspected => types.push(EventType::InspectionRecorded),
@@ -97,7 +97,7 @@ pub fn of_entry(entry: &Entry, outcome: &Outcome, now: Timestamp) -> Vec<EventTy
     if outcome
         .opened
         .iter()
-        .any(|lockout| lockout.bars_from <= now && bars(&lockout.id))
+        .any(|lockout| lockout.bars_from <= entry.counted_at && bars(&lockout.id))
     {
         types.push(EventType::ClampTaggedOut);
     }
@@ -107,9 +107,22 @@ pub fn of_entry(entry: &Entry, outcome: &Outcome, now: Timestamp) -> Vec<EventTy
     types
 }
 
-/// Events of an instant from which a clamp is out in this way. `before` is the way in which it was out until then, if it was;
-/// `by_date` says that the day of a lock-out came.
-pub fn of_moment(kind: OutKind, before: Option<OutKind>, by_date: bool) -> Vec<EventType> {
+/// Lock-outs of an entry whose day came before it was recorded: nobody looked at that day for them.
+pub fn barred_since(entry: &Entry, outcome: &Outcome, recorded_at: Timestamp) -> Vec<LockoutId> {
+    let dated = outcome.opened.iter().filter(|lockout| {
+        lockout.bars_from > entry.counted_at
+            && lockout.bars_from <= recorded_at
+            && !outcome.closed.contains(&lockout.id)
+    });
+    dated.map(|lockout| lockout.id).collect()
+}
+
+/// Events of an instant at which a clamp begins to be out in this way, or is fit again if in none. `before` is the way in which
+/// it was out until then, if it was; `by_date` says that the day of a lock-out came, which is told by itself ([`barring_id`]).
+pub fn of_moment(kind: Option<OutKind>, before: Option<OutKind>, by_date: bool) -> Vec<EventType> {
+    let Some(kind) = kind else {
+        return vec![EventType::ClampChanged];
+    };
     let comes_by_itself = match kind {
         OutKind::Overdue | OutKind::NotFit => true,
         OutKind::TaggedOut => by_date,
@@ -122,10 +135,8 @@ pub fn of_moment(kind: OutKind, before: Option<OutKind>, by_date: bool) -> Vec<E
     if before.is_none() {
         types.push(EventType::ClampFitnessEnded);
     }
-    match kind {
-        OutKind::Overdue if before != Some(OutKind::Overdue) => types.push(EventType::InspectionOverdue),
-        OutKind::TaggedOut => types.push(EventType::ClampTaggedOut),
-        OutKind::Overdue | OutKind::NotFit | OutKind::AwaitingInitialInspection => {}
+    if kind == OutKind::Overdue && before != Some(OutKind::Overdue) {
+        types.push(EventType::InspectionOverdue);
     }
     types
 }
@@ -146,8 +157,8 @@ mod tests {
 
     #[test]
     fn fitness_ends_once_and_an_inspection_becomes_overdue_once() {
-        use EventType::{ClampChanged, ClampFitnessEnded, ClampTaggedOut, InspectionOverdue};
-        let of = |kind, before| of_moment(kind, before, false);
+        use EventType::{ClampChanged, ClampFitnessEnded, InspectionOverdue};
+        let of = |kind, before| of_moment(Some(kind), before, false);
         assert_eq!(
             of(OutKind::Overdue, None),
             [ClampChanged, ClampFitnessEnded, InspectionOverdue]
@@ -156,13 +167,14 @@ mod tests {
         assert_eq!(of(OutKind::NotFit, Some(OutKind::Overdue)), [ClampChanged]);
         assert_eq!(of(OutKind::TaggedOut, None), []);
         assert_eq!(
-            of_moment(OutKind::TaggedOut, None, true),
-            [ClampChanged, ClampFitnessEnded, ClampTaggedOut]
+            of_moment(Some(OutKind::TaggedOut), None, true),
+            [ClampChanged, ClampFitnessEnded]
         );
         assert_eq!(
-            of_moment(OutKind::TaggedOut, Some(OutKind::Overdue), true),
-            [ClampChanged, ClampTaggedOut]
+            of_moment(Some(OutKind::TaggedOut), Some(OutKind::Overdue), true),
+            [ClampChanged]
         );
+        assert_eq!(of_moment(None, Some(OutKind::Overdue), false), [ClampChanged]);
         assert_eq!(of(OutKind::AwaitingInitialInspection, None), []);
     }
 }

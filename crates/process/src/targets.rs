@@ -48,7 +48,16 @@ impl FromStr for Targets {
     type Err = TargetsError;
     fn from_str(text: &str) -> Result<Self, TargetsError> {
         let parts = text.split(',').map(str::trim).filter(|part| !part.is_empty());
-        parts.map(target).collect::<Result<_, _>>().map(Self)
+        let all: Vec<Target> = parts.map(target).collect::<Result<_, _>>()?;
+        // A name is looked up without its port: it is inside or it is not.
+        let both = all.iter().find(|one| {
+            all.iter()
+                .any(|other| one.host == other.host && one.inside != other.inside)
+        });
+        match both {
+            Some(target) => Err(TargetsError(target.host.clone())),
+            None => Ok(Self(all)),
+        }
     }
 }
 
@@ -149,6 +158,8 @@ enum Kind {
 /// IANA IPv4 Special-Purpose Address Registry (RFC 6890).
 fn kind_of_v4(address: Ipv4Addr) -> Kind {
     match address.octets() {
+        // Where two clouds answer with what is secret, at addresses that look like any other.
+        [100, 100, 100, 200] | [168, 63, 129, 16] => Kind::Never,
         [10 | 127, ..] | [172, 16..=31, ..] | [192, 168, ..] | [100, 64..=127, ..] => Kind::Inside,
         [0 | 224..=255, ..]
         | [169, 254, ..]
@@ -167,6 +178,8 @@ fn kind_of_v6(address: Ipv6Addr) -> Kind {
         return kind_of_v4(v4);
     }
     match address.segments() {
+        // The metadata of a cloud.
+        [0xfd00, 0xec2, 0, 0, 0, 0, 0, 0x254] => Kind::Never,
         [0, 0, 0, 0, 0, 0, 0, 1] | [0xfc00..=0xfdff, ..] => Kind::Inside,
         // Teredo and other protocols', documentation, 6to4.
         [0x2001, 0..=0x1ff, ..] | [0x2001, 0xdb8, ..] | [0x2002, ..] | [0x3fff, 0..=0xfff, ..] => Kind::Never,
@@ -243,6 +256,9 @@ mod tests {
         }
         for never in [
             "169.254.169.254",
+            "100.100.100.200",
+            "168.63.129.16",
+            "fd00:ec2::254",
             "0.0.0.0",
             "224.0.0.1",
             "255.255.255.255",
@@ -269,6 +285,7 @@ mod tests {
             "erp.example/hooks",
             "me@erp.example",
             "inside:",
+            "erp.example:443, inside:erp.example:8443",
             "erp example",
         ] {
             assert!(bad.parse::<Targets>().is_err(), "{bad}");

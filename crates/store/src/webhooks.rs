@@ -16,6 +16,7 @@ mod secrets;
 pub use deliver::{Delivery, PAUSED_AFTER};
 pub use list::DeliveryRecord;
 pub use read_on::KEPT_FOR;
+pub use redeliver::MAX_REDELIVERED;
 pub use secrets::{KEYS_BYTES, MAX_SECRETS, NewKeys, WebhookSecret};
 
 use crate::StoreError;
@@ -93,6 +94,9 @@ pub enum WebhookError {
     /// There are as many endpoints as there may be.
     #[error("there are as many endpoints as there may be")]
     EndpointsFull,
+    /// More than may be told again at once.
+    #[error("more events than may be told again at once")]
+    TooMany,
     /// Two secrets are valid already.
     #[error("two secrets are valid already")]
     SecretsFull,

@@ -154,9 +154,12 @@ impl Worker {
                 self.store.delivery_refused(delivery, token, said, next).await
             }
             Answered::Away { status, error, wait } => {
-                let until = probe_at(delivery, *wait, now);
                 let said = (*status, error.as_str());
-                self.store.endpoint_away(delivery, token, said, until).await
+                let Some(next) = next_try(delivery.made_at, delivery.attempt, now) else {
+                    return self.store.delivery_refused(delivery, token, said, None).await;
+                };
+                let times = (probe_at(delivery, *wait, now), next);
+                self.store.endpoint_away(delivery, token, said, times).await
             }
             Answered::Gone => self.store.endpoint_gone(delivery, token).await,
         }

@@ -2,11 +2,15 @@
 
 use super::{About, NoticeKind, Occasion, derived};
 use crate::bulletin::{Opened, hold_id};
+use crate::criteria;
 use crate::entry::{Body, Entry};
 use crate::ids::{BulletinId, DeviceId, EntryId, YardId};
 use crate::judge::{OpenedLockout, Outcome, RemarkCode};
-use crate::reference::Reference;
+use crate::reference::{Reference, Yard};
+use crate::rule_set;
+use crate::words::{AmendmentField, Component, ProofTestPolicy, words};
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 /// What to tell of an entry that came to this, delivered to these yards, as of an instant. An entry that was recorded late
 /// tells the same: whoever reads it sees since when.
@@ -69,12 +73,68 @@ pub fn of_entry(
         };
         occasions.push(occasion(NoticeKind::UsedWhileNotFit, entry.id.uuid(), about));
     }
+    if let Some(paper) = missing_paper(entry, yards, reference) {
+        let about = About {
+            what: Some(paper.code().to_owned()),
+            ..About::default()
+        };
+        occasions.push(occasion(NoticeKind::PaperMissing, entry.id.uuid(), about));
+    }
     if let Some(device) = entry.device_id
         && (says(RemarkCode::ClockCorrected) || says(RemarkCode::ClockAhead))
     {
         occasions.extend(clock_off(device, entry, yards, reference));
     }
     occasions
+}
+
+words! {
+    /// A paper that may be missing.
+    Paper {
+        /// The maker's declaration of conformity.
+        Declaration = "declaration_of_conformity",
+        /// The proof test after a repair.
+        ProofTest = "proof_test",
+    }
+}
+
+/// The paper that an entry leaves to be asked for. A declaration of conformity is kept for as long as the clamp is operated where
+/// thorough examination is the law (LOLER 1998, reg. 9(1) and 11(2)(a)): it is asked for when a clamp is registered there without
+/// one. A proof test after a repair is asked for where the yard demands it.
+fn missing_paper(entry: &Entry, yards: &[YardId], reference: &Reference) -> Option<Paper> {
+    let here = || {
+        let versions = yards.iter().filter_map(|yard| reference.yards.get(yard));
+        versions.filter_map(|versions| {
+            versions
+                .at(entry.counted_at)
+                .map(|version| version.value.as_ref())
+        })
+    };
+    match &entry.body {
+        Body::Registered(registered) => {
+            let examines = |yard: &Yard| rule_set::current(yard.rule_set).thorough_examination().is_some();
+            (registered.declaration.is_none() && here().any(examines)).then_some(Paper::Declaration)
+        }
+        Body::Repaired(repaired) => {
+            let bears = |part: &Component| criteria::is_load_bearing(*part);
+            let demands = |yard: &Yard| match yard.proof_test_policy {
+                ProofTestPolicy::Always => true,
+                ProofTestPolicy::OnLoadBearingParts => repaired.components.iter().any(bears),
+                ProofTestPolicy::NotRequired => false,
+            };
+            here().any(demands).then_some(Paper::ProofTest)
+        }
+        _ => None,
+    }
+}
+
+/// The paper that nobody has to be asked for any more once this is recorded.
+pub fn settled_paper(entry: &Entry) -> Option<Paper> {
+    match &entry.body {
+        Body::Amended(amended) if amended.field == AmendmentField::Declaration => Some(Paper::Declaration),
+        Body::ProofTested(_) => Some(Paper::ProofTest),
+        _ => None,
+    }
 }
 
 /// Whether it is the hold of a clamp that was there when its bulletin was opened: of that everybody is told once, not of each

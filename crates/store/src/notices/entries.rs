@@ -8,12 +8,12 @@ use crate::{Store, StoreError, Tx};
 use clampward_domain::entry::Entry;
 use clampward_domain::ids::{BulletinId, DeviceId, EntryId, YardId};
 use clampward_domain::judge::Outcome;
-use clampward_domain::notice::{NoticeKind, Occasion, of_bulletin, of_entry, of_held_entry};
+use clampward_domain::notice::{NoticeKind, Occasion, of_bulletin, of_entry, of_held_entry, settled_paper};
 use clampward_domain::reference::Reference;
 use clampward_domain::words::EntryKind;
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::ToSqlx;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// For how long what is over is worth telling, by when it counts: a tablet may have been in a drawer.
@@ -92,6 +92,7 @@ struct Read {
     clamps: BTreeSet<Uuid>,
     released: BTreeSet<Uuid>,
     closed: Vec<Uuid>,
+    papers: BTreeMap<(Uuid, &'static str), Timestamp>,
 }
 
 impl Read {
@@ -109,6 +110,13 @@ impl Read {
             };
             self.released
                 .extend(outcome.closed.iter().map(|lockout| lockout.uuid()));
+            if let Some(paper) = settled_paper(&entry) {
+                let recorded = self
+                    .papers
+                    .entry((row.stream, paper.code()))
+                    .or_insert(entry.counted_at);
+                *recorded = entry.counted_at.max(*recorded);
+            }
             let yards: Vec<YardId> = row.yards.iter().copied().map(YardId::new).collect();
             self.occasions
                 .extend(of_entry(&entry, &outcome, &yards, reference, tx.now()));
@@ -147,6 +155,7 @@ impl Read {
         // Last: what was opened and released meanwhile is told, and over.
         settle_lockouts(tx, &self.released.into_iter().collect::<Vec<_>>()).await?;
         settle_bulletins(tx, &self.closed).await?;
+        settle_papers(tx, &self.papers).await?;
         Ok(notices)
     }
 }
@@ -223,6 +232,32 @@ async fn settle_dates(tx: &mut Tx, clamps: &[Uuid], due: &[Occasion]) -> Result<
     .bind(clamps)
     .bind(due.iter().map(|occasion| occasion.subject).collect::<Vec<_>>())
     .bind(tx.now().to_sqlx())
+    .execute(&mut **tx)
+    .await?;
+    Ok(())
+}
+
+/// A paper that is recorded is asked for no more: for what counts from before it. A later repair needs its own.
+async fn settle_papers(
+    tx: &mut Tx,
+    papers: &BTreeMap<(Uuid, &'static str), Timestamp>,
+) -> Result<(), StoreError> {
+    if papers.is_empty() {
+        return Ok(());
+    }
+    let (clamps, whats): (Vec<Uuid>, Vec<&str>) = papers.keys().copied().unzip();
+    let times: Vec<_> = papers.values().map(|at| at.to_sqlx()).collect();
+    sqlx::query(
+        "-- notices.settle_papers
+         update notice as n set settled_at = $3, escalates_at = null
+           from unnest($1::uuid[], $2::text[], $4::timestamptz[]) as p(clamp_id, what, recorded_at)
+          where n.clamp_id = p.clamp_id and n.kind = 'paper_missing' and n.about ->> 'what' = p.what
+            and n.since <= p.recorded_at and n.settled_at is null",
+    )
+    .bind(clamps)
+    .bind(whats)
+    .bind(tx.now().to_sqlx())
+    .bind(times)
     .execute(&mut **tx)
     .await?;
     Ok(())

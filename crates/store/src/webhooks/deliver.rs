@@ -4,7 +4,7 @@ use crate::notices::raise::{ToTell, raise};
 use crate::reference::word;
 use crate::tx::Command;
 use crate::{Store, StoreError, Tx};
-use clampward_domain::notice::{About, NoticeKind, Occasion, webhook_failing};
+use clampward_domain::notice::{About, NoticeKind, Occasion, webhook_gave_up, webhook_paused};
 use clampward_domain::webhook::{EventType, PausedBecause};
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
@@ -15,6 +15,8 @@ use uuid::Uuid;
 pub const PAUSED_AFTER: SignedDuration = SignedDuration::from_hours(5 * 24);
 /// Deliveries of one endpoint that are made at once: a slow one leaves senders to the others.
 const AT_ONCE: i64 = 2;
+/// Attempts in a row after which an endpoint counts as away, and not only as unable to take one event.
+const WAS_AWAY: i32 = 3;
 /// Between two notes that an endpoint is well.
 const BETWEEN_NOTES: SignedDuration = SignedDuration::from_secs(10);
 
@@ -23,6 +25,8 @@ const BETWEEN_NOTES: SignedDuration = SignedDuration::from_secs(10);
 pub struct Delivery {
     /// To which endpoint.
     pub endpoint: Uuid,
+    /// Its version: what is found out about it counts for this one.
+    pub version: u64,
     /// Where to.
     pub url: String,
     /// The event; the same with each attempt.
@@ -31,7 +35,7 @@ pub struct Delivery {
     pub kind: EventType,
     /// What it says; the same bytes with each attempt.
     pub body: String,
-    /// When it was to be delivered first.
+    /// When it was tried first.
     pub made_at: Timestamp,
     /// Which attempt this is, from 1.
     pub attempt: u32,
@@ -86,13 +90,14 @@ impl Store {
         self.run_command("webhooks.refused", &end).await
     }
 
-    /// Notes that the endpoint was not there: everything for it waits.
+    /// Notes that the endpoint was not there: everything for it waits, and this one until `next_try_at`, so that one by which an
+    /// endpoint breaks down is not always the first.
     pub async fn endpoint_away(
         &self,
         delivery: &Delivery,
         token: Uuid,
         (status, error): (Option<u16>, &str),
-        wait_until: Timestamp,
+        (wait_until, next_try_at): (Timestamp, Timestamp),
     ) -> Result<bool, StoreError> {
         let end = End {
             store: self,
@@ -102,6 +107,7 @@ impl Store {
                 status,
                 error,
                 wait_until,
+                next_try_at,
             },
         };
         self.run_command("webhooks.away", &end).await
@@ -127,8 +133,8 @@ struct Claim {
 #[derive(FromRow)]
 struct Open {
     id: Uuid,
+    version: i64,
     url: String,
-    is_open: bool,
     failures: i32,
     failing_since: Option<SqlTimestamp>,
 }
@@ -148,13 +154,15 @@ impl Command for Claim {
 
     async fn attempt(&self, tx: &mut Tx) -> Result<Option<Delivery>, StoreError> {
         let now = tx.now();
-        // In any order, so that none is always asked first. A test is made whatever is the matter with the endpoint.
+        if let Some(test) = self.test(tx).await? {
+            return Ok(Some(test));
+        }
+        // In any order, so that none is always asked first.
         let endpoints: Vec<Open> = sqlx::query_as(
             "-- webhooks.to_tell
-             select id, url, failures, failing_since,
-                    paused_because is null and (wait_until is null or wait_until <= $1) as is_open
+             select id, version, url, failures, failing_since
                from webhook_endpoint as e
-              where removed_at is null
+              where removed_at is null and paused_because is null and (wait_until is null or wait_until <= $1)
                 and (select count(*) from webhook_delivery as d where d.endpoint_id = e.id and d.lease_until > $1) < $2
               order by random()",
         )
@@ -164,38 +172,79 @@ impl Command for Claim {
         .await?;
         for endpoint in endpoints {
             if let Some(leased) = self.lease(tx, &endpoint).await? {
-                let keys = keys(tx, endpoint.id).await?;
-                return Ok(Some(Delivery {
-                    endpoint: endpoint.id,
-                    url: endpoint.url,
-                    event: leased.event_id,
-                    kind: word("webhook_delivery", "type", leased.event_id, &leased.r#type)?,
-                    body: leased.body,
-                    made_at: leased.made_at.to_jiff(),
-                    attempt: leased.attempts.unsigned_abs(),
-                    failures: endpoint.failures.unsigned_abs(),
-                    failing_since: endpoint.failing_since.map(SqlTimestamp::to_jiff),
-                    keys,
-                }));
+                return Ok(Some(delivery(tx, endpoint, leased).await?));
             }
         }
         Ok(None)
     }
 }
 
+async fn delivery(tx: &mut Tx, endpoint: Open, leased: Leased) -> Result<Delivery, StoreError> {
+    let keys = keys(tx, endpoint.id).await?;
+    Ok(Delivery {
+        endpoint: endpoint.id,
+        version: endpoint.version.unsigned_abs(),
+        url: endpoint.url,
+        event: leased.event_id,
+        kind: word("webhook_delivery", "type", leased.event_id, &leased.r#type)?,
+        body: leased.body,
+        made_at: leased.made_at.to_jiff(),
+        attempt: leased.attempts.unsigned_abs(),
+        failures: endpoint.failures.unsigned_abs(),
+        failing_since: endpoint.failing_since.map(SqlTimestamp::to_jiff),
+        keys,
+    })
+}
+
 impl Claim {
-    /// The next one of an endpoint before which nothing of the same clamp waits. Its attempt is counted before it is made, so
-    /// that one which ends the process is not tried for ever.
+    /// A test, whatever is the matter with its endpoint: somebody waits for it.
+    async fn test(&self, tx: &mut Tx) -> Result<Option<Delivery>, StoreError> {
+        #[derive(FromRow)]
+        struct Test {
+            endpoint_id: Uuid,
+            #[sqlx(flatten)]
+            leased: Leased,
+        }
+        let now = tx.now();
+        let test: Option<Test> = sqlx::query_as(
+            "-- webhooks.lease_test
+             update webhook_delivery as d set attempts = attempts + 1, lease_token = $1, lease_until = $2
+               from (select w.endpoint_id, w.event_id from webhook_delivery as w
+                      where w.state = 'waiting' and w.type = 'webhook.test' and w.next_try_at <= $3
+                        and (w.lease_until is null or w.lease_until <= $3)
+                      order by w.next_try_at, w.seq limit 1 for no key update skip locked) as next
+              where d.endpoint_id = next.endpoint_id and d.event_id = next.event_id
+             returning d.endpoint_id, d.event_id, d.type, d.body, d.made_at, d.attempts",
+        )
+        .bind(self.token)
+        .bind((now + self.lease).to_sqlx())
+        .bind(now.to_sqlx())
+        .fetch_optional(&mut **tx)
+        .await?;
+        let Some(test) = test else { return Ok(None) };
+        let endpoint: Open = sqlx::query_as(
+            "-- webhooks.tested
+select id, version, url, failures, failing_since from webhook_endpoint where id = $1",
+        )
+        .bind(test.endpoint_id)
+        .fetch_one(&mut **tx)
+        .await?;
+        Ok(Some(delivery(tx, endpoint, test.leased).await?))
+    }
+
+    /// The next one of an endpoint before which nothing of the same clamp waits. Its attempt is counted before it is made, and so
+    /// is the time for which it may be tried: what waited behind another is as new as on its first day.
     async fn lease(&self, tx: &mut Tx, endpoint: &Open) -> Result<Option<Leased>, StoreError> {
         let now = tx.now();
         Ok(sqlx::query_as(
             "-- webhooks.lease
-             update webhook_delivery as d set attempts = attempts + 1, lease_token = $2, lease_until = $3
+             update webhook_delivery as d
+                set attempts = attempts + 1, made_at = case when attempts = 0 then $4 else made_at end,
+                    lease_token = $2, lease_until = $3
               where endpoint_id = $1 and event_id = (
                 select w.event_id from webhook_delivery as w
                  where w.endpoint_id = $1 and w.state = 'waiting' and w.next_try_at <= $4
                    and (w.lease_until is null or w.lease_until <= $4)
-                   and ($5 or w.type = $6)
                    and not exists (select from webhook_delivery as b
                                     where b.endpoint_id = $1 and b.subject = w.subject and b.state = 'waiting' and b.seq < w.seq)
                  order by w.next_try_at, w.seq limit 1 for no key update skip locked)
@@ -205,8 +254,6 @@ impl Claim {
         .bind(self.token)
         .bind((now + self.lease).to_sqlx())
         .bind(now.to_sqlx())
-        .bind(endpoint.is_open)
-        .bind(EventType::WebhookTest.code())
         .fetch_optional(&mut **tx)
         .await?)
     }
@@ -236,6 +283,7 @@ enum How<'a> {
         status: Option<u16>,
         error: &'a str,
         wait_until: Timestamp,
+        next_try_at: Timestamp,
     },
     Gone,
 }
@@ -253,6 +301,13 @@ impl Command for End<'_> {
 
     async fn attempt(&self, tx: &mut Tx) -> Result<bool, StoreError> {
         let is_test = self.delivery.kind == EventType::WebhookTest;
+        if !matches!(self.how, How::Taken(_)) {
+            // First the endpoint, then its deliveries, as whoever changes it does.
+            sqlx::query("-- webhooks.hold\nselect from webhook_endpoint where id = $1 for no key update")
+                .bind(self.delivery.endpoint)
+                .execute(&mut **tx)
+                .await?;
+        }
         match self.how {
             How::Taken(status) => {
                 let is_ours = self.note(tx, "delivered", Some(status), None).await?;
@@ -277,7 +332,9 @@ impl Command for End<'_> {
                         "{}: one event was given up: {error}. What came after it is delivered.",
                         self.delivery.url
                     );
-                    self.tell(tx, self.delivery.event, detail).await?;
+                    let day = tx.now().to_zoned(jiff::tz::TimeZone::UTC).date();
+                    let subject = webhook_gave_up(self.delivery.endpoint, day);
+                    self.tell(tx, subject, detail).await?;
                 }
                 Ok(is_ours)
             }
@@ -297,9 +354,11 @@ impl Command for End<'_> {
                 status,
                 error,
                 wait_until,
+                next_try_at,
             } => {
                 let is_ours = self.note(tx, "waiting", status, Some(error)).await?;
                 if is_ours {
+                    self.park(tx, next_try_at).await?;
                     self.is_failing(tx, error, Some(wait_until)).await?;
                 }
                 Ok(is_ours)
@@ -363,20 +422,34 @@ impl End<'_> {
         Ok(())
     }
 
-    /// Something was delivered. Noted now and then only: the row is everybody's who delivers there.
+    /// Something was delivered. Noted now and then only: the row is everybody's who delivers there. If the endpoint was away
+    /// until now, what was tried meanwhile waits no longer.
     async fn is_well(&self, tx: &mut Tx) -> Result<(), StoreError> {
         let now = tx.now();
-        sqlx::query(
+        let failures: Option<i32> = sqlx::query_scalar(
             "-- webhooks.well
-             update webhook_endpoint
-                set failures = 0, failing_since = null, last_error = null, wait_until = null, delivered_at = $2
-              where id = $1 and (failing_since is not null or delivered_at is null or delivered_at < $3)",
+             update webhook_endpoint as e
+                set failures = 0, failing_since = null, last_error = null, delivered_at = $2
+               from (select failures from webhook_endpoint where id = $1) as before
+              where e.id = $1 and (e.failing_since is not null or e.delivered_at is null or e.delivered_at < $3)
+             returning before.failures",
         )
         .bind(self.delivery.endpoint)
         .bind(now.to_sqlx())
         .bind((now - BETWEEN_NOTES).to_sqlx())
-        .execute(&mut **tx)
+        .fetch_optional(&mut **tx)
         .await?;
+        if failures.is_some_and(|failures| failures >= WAS_AWAY) {
+            sqlx::query(
+                "-- webhooks.is_back
+                 update webhook_delivery set next_try_at = $2
+                  where endpoint_id = $1 and state = 'waiting' and next_try_at > $2",
+            )
+            .bind(self.delivery.endpoint)
+            .bind(now.to_sqlx())
+            .execute(&mut **tx)
+            .await?;
+        }
         Ok(())
     }
 
@@ -394,12 +467,13 @@ impl End<'_> {
                 set failing_since = coalesce(failing_since, $2), last_error = $3,
                     failures = failures + case when $4::timestamptz is null then 0 else 1 end,
                     wait_until = coalesce($4, wait_until)
-              where id = $1 and removed_at is null returning failing_since",
+              where id = $1 and removed_at is null and version = $5 returning failing_since",
         )
         .bind(self.delivery.endpoint)
         .bind(now.to_sqlx())
         .bind(error)
         .bind(wait_until.map(ToSqlx::to_sqlx))
+        .bind(i64::try_from(self.delivery.version).unwrap_or(i64::MAX))
         .fetch_optional(&mut **tx)
         .await?
         .flatten();
@@ -416,12 +490,13 @@ impl End<'_> {
             "-- webhooks.pause
              update webhook_endpoint
                 set paused_because = $2, version = version + 1, changed_at = $3, last_error = $4
-              where id = $1 and paused_because is null and removed_at is null returning version",
+              where id = $1 and paused_because is null and removed_at is null and version = $5 returning version",
         )
         .bind(self.delivery.endpoint)
         .bind(because.code())
         .bind(tx.now().to_sqlx())
         .bind(error)
+        .bind(i64::try_from(self.delivery.version).unwrap_or(i64::MAX))
         .fetch_optional(&mut **tx)
         .await?;
         let Some(version) = version else { return Ok(()) };
@@ -436,7 +511,7 @@ impl End<'_> {
         };
         let detail = format!("{} is paused: {why}.", self.delivery.url);
         // Each pause is told: the version makes it one of its own.
-        let subject = webhook_failing(self.delivery.endpoint, version.unsigned_abs());
+        let subject = webhook_paused(self.delivery.endpoint, version.unsigned_abs());
         self.tell(tx, subject, detail).await
     }
 

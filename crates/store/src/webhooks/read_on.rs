@@ -5,7 +5,9 @@ use crate::{Store, StoreError, Tx};
 use clampward_domain::ids::{ClampId, LockoutId};
 use clampward_domain::out_period::OutKind;
 use clampward_domain::reference::Reference;
-use clampward_domain::webhook::{EventType, barring_id, event_id, moment_id, of_entry, of_moment};
+use clampward_domain::webhook::{
+    EventType, barred_since, barring_id, event_id, moment_id, of_entry, of_moment,
+};
 use clampward_domain::words::EntryKind;
 use jiff::{SignedDuration, Timestamp};
 use jiff_sqlx::{Timestamp as SqlTimestamp, ToSqlx};
@@ -20,6 +22,11 @@ const ROWS: i64 = 500;
 const MOST_WAITING: i64 = 10_000;
 /// Between two looks at the instants that came.
 const BETWEEN_LOOKS: SignedDuration = SignedDuration::from_secs(1);
+/// How long ago an instant is before it is told: whoever is told asks a service whose clock may be a little behind, and an entry
+/// that was being recorded then is there by now.
+const SETTLES_WITHIN: SignedDuration = SignedDuration::from_secs(10);
+/// Instants of so much time are looked at together: after weeks away each page reads a stretch, and not all of it.
+const STRETCH: SignedDuration = SignedDuration::from_hours(6);
 /// For how long deliveries that ended are kept.
 pub const KEPT_FOR: SignedDuration = SignedDuration::from_hours(30 * 24);
 /// Deliveries that are forgotten at a time.
@@ -96,9 +103,17 @@ struct LedgerRow {
 struct Moment {
     clamp_id: Uuid,
     starts_at: SqlTimestamp,
-    kind: String,
+    kind: Option<String>,
     before: Option<String>,
-    lockout: Option<Uuid>,
+    by_date: bool,
+}
+
+/// The day of a lock-out that came.
+#[derive(FromRow)]
+struct Barring {
+    id: Uuid,
+    clamp_id: Uuid,
+    bars_from: SqlTimestamp,
 }
 
 impl Store {
@@ -121,12 +136,14 @@ impl Store {
         Ok(has_more)
     }
 
-    /// Forgets deliveries that ended long ago.
+    /// Forgets deliveries that ended long ago, and those to endpoints that were removed. Answers whether there may be more.
     pub async fn forget_webhook_deliveries(&self) -> Result<bool, StoreError> {
         let done = sqlx::query(
             "-- webhooks.forget
              delete from webhook_delivery
-              where ctid in (select ctid from webhook_delivery where state <> 'waiting' and ended_at < $1 limit $2)",
+              where ctid = any (array(select ctid from webhook_delivery where state <> 'waiting' and ended_at < $1 limit $2)
+                                || array(select d.ctid from webhook_endpoint as e join webhook_delivery as d on d.endpoint_id = e.id
+                                          where e.removed_at is not null limit $2))",
         )
         .bind((self.now() - KEPT_FOR).to_sqlx())
         .bind(FORGOTTEN)
@@ -194,26 +211,36 @@ impl Command for ReadOn<'_> {
         .fetch_all(&mut **tx)
         .await?;
         let now = tx.now();
-        let mut events: Vec<Event> = rows.iter().flat_map(|row| of_row(row, now)).collect();
-        let looks = now.duration_since(reached.moment.to_jiff()) >= BETWEEN_LOOKS;
+        let full = |read: usize| i64::try_from(read).is_ok_and(|read| read >= ROWS);
+        let mut events: Vec<Event> = rows.iter().flat_map(of_row).collect();
+        // Up to where the ledger was read, so that nothing of a clamp overtakes what was before it.
+        let settled = now - SETTLES_WITHIN;
+        let read_until = rows.last().filter(|_| full(rows.len()));
+        let read_until = read_until.map_or(settled, |row| row.recorded_at.to_jiff().min(settled));
+        let from = reached.moment.to_jiff();
+        let upto = read_until.min(from + STRETCH);
+        let looks = upto.duration_since(from) >= BETWEEN_LOOKS;
         let moments = if looks {
             let reference = self.store.reference_in(tx).await?;
-            moments(tx, &reference, &reached, now).await?
+            moments(tx, &reference, &reached, upto).await?
         } else {
             Vec::new()
+        };
+        let (moment, moment_clamp) = match moments.last() {
+            _ if !looks => (from, reached.moment_clamp),
+            Some(last) if full(moments.len()) => (last.starts_at.to_jiff(), last.clamp_id),
+            _ => (upto, Uuid::max()),
         };
         for moment in &moments {
             events.extend(of_instant(moment)?);
         }
+        for barring in barrings(tx, from, moment).await? {
+            events.push(barring);
+        }
+        events.sort_by_key(|event| event.happened_at);
         events.retain(|event| reached.events.iter().any(|wanted| wanted == event.kind.code()));
         let fit_until = fit_until(tx, &events, now).await?;
         write(tx, self.endpoint, &events, &fit_until, false).await?;
-        let full = |read: usize| i64::try_from(read).is_ok_and(|read| read >= ROWS);
-        let (moment, moment_clamp) = match moments.last() {
-            _ if !looks => (reached.moment.to_jiff(), reached.moment_clamp),
-            Some(last) if full(moments.len()) => (last.starts_at.to_jiff(), last.clamp_id),
-            _ => (now, Uuid::max()),
-        };
         let position = rows.last().map_or(reached.position, |row| row.position);
         if position > reached.position || looks {
             sqlx::query(
@@ -227,36 +254,42 @@ impl Command for ReadOn<'_> {
             .execute(&mut **tx)
             .await?;
         }
-        Ok(full(rows.len()) || full(moments.len()))
+        Ok(full(rows.len()) || full(moments.len()) || (looks && upto < settled))
     }
 }
 
 /// Events of a row of the ledger. Of an entry that cannot be read, because a later version wrote it, that the clamp is another.
-fn of_row(row: &LedgerRow, now: Timestamp) -> Vec<Event> {
-    let event = |kind, subject| Event {
-        id: event_id(row.id, kind),
+fn of_row(row: &LedgerRow) -> Vec<Event> {
+    let recorded_at = row.recorded_at.to_jiff();
+    let event = |follows_from, kind, subject| Event {
+        id: event_id(follows_from, kind),
         kind,
         subject,
-        happened_at: row.recorded_at.to_jiff(),
+        happened_at: recorded_at,
         entry: Some(row.id),
         position: Some(row.position),
     };
     if row.kind.parse::<EntryKind>().is_ok() {
-        let types = read(row).map_or_else(
-            |error| {
+        let clamp = Subject::Clamp(row.stream);
+        let (types, barred) = match read(row) {
+            Ok((entry, outcome)) => (
+                of_entry(&entry, &outcome),
+                barred_since(&entry, &outcome, recorded_at),
+            ),
+            Err(error) => {
                 tracing::error!(event = "entry_not_read", entry = %row.id, %error, "an entry cannot be read: endpoints are told only that its clamp changed");
-                vec![EventType::ClampChanged]
-            },
-            |(entry, outcome)| of_entry(&entry, &outcome, now),
-        );
-        return types
-            .into_iter()
-            .map(|kind| event(kind, Subject::Clamp(row.stream)))
-            .collect();
+                (vec![EventType::ClampChanged], Vec::new())
+            }
+        };
+        let types = types.into_iter().map(|kind| event(row.id, kind, clamp));
+        let barred = barred.into_iter();
+        let barred = barred.map(|lockout| event(barring_id(lockout), EventType::ClampTaggedOut, clamp));
+        return types.chain(barred).collect();
     }
+    let bulletin = Subject::Bulletin(row.stream);
     match row.kind.as_str() {
-        "bulletin" => vec![event(EventType::BulletinOpened, Subject::Bulletin(row.stream))],
-        "bulletin_closed" => vec![event(EventType::BulletinClosed, Subject::Bulletin(row.stream))],
+        "bulletin" => vec![event(row.id, EventType::BulletinOpened, bulletin)],
+        "bulletin_closed" => vec![event(row.id, EventType::BulletinClosed, bulletin)],
         _ => Vec::new(),
     }
 }
@@ -269,48 +302,79 @@ fn read(
     Ok((entry, outcome.unwrap_or_default()))
 }
 
-/// Events of an instant from which a clamp is out.
+/// Events of an instant at which a clamp begins to be out, or is no longer.
 fn of_instant(moment: &Moment) -> Result<Vec<Event>, StoreError> {
     let kind = |text: &str| -> Result<OutKind, StoreError> {
         crate::reference::word("out_period", "kind", moment.clamp_id, text)
     };
+    let now = moment.kind.as_deref().map(kind).transpose()?;
     let before = moment.before.as_deref().map(kind).transpose()?;
     let at = moment.starts_at.to_jiff();
-    let types = of_moment(kind(&moment.kind)?, before, moment.lockout.is_some());
-    let event = |kind| {
-        let follows_from = match moment.lockout {
-            Some(lockout) if kind == EventType::ClampTaggedOut => barring_id(LockoutId::new(lockout)),
-            _ => moment_id(ClampId::new(moment.clamp_id), at),
-        };
-        Event {
-            id: event_id(follows_from, kind),
-            kind,
-            subject: Subject::Clamp(moment.clamp_id),
-            happened_at: at,
-            entry: None,
-            position: None,
-        }
-    };
-    Ok(types.into_iter().map(event).collect())
+    let follows_from = moment_id(ClampId::new(moment.clamp_id), at);
+    let types = of_moment(now, before, moment.by_date);
+    Ok(types
+        .into_iter()
+        .map(|kind| by_itself(follows_from, kind, moment.clamp_id, at))
+        .collect())
 }
 
-/// Instants after the last one that was read at which clamps began to be out, up to now. Those that an entry brought are among
-/// them; what they come to is the domain's to say. Read by the indexes that the counts over the fleet have.
+fn by_itself(follows_from: Uuid, kind: EventType, clamp: Uuid, at: Timestamp) -> Event {
+    Event {
+        id: event_id(follows_from, kind),
+        kind,
+        subject: Subject::Clamp(clamp),
+        happened_at: at,
+        entry: None,
+        position: None,
+    }
+}
+
+/// Lock-outs whose day came after `from`, up to `upto`, and that still bar.
+async fn barrings(tx: &mut Tx, from: Timestamp, upto: Timestamp) -> Result<Vec<Event>, StoreError> {
+    let rows: Vec<Barring> = sqlx::query_as(
+        "-- webhooks.barrings
+         select id, clamp_id, bars_from from lockout
+          where closed_at is null and bars_from > opened_at and bars_from > $1 and bars_from <= $2 order by bars_from, id",
+    )
+    .bind(from.to_sqlx())
+    .bind(upto.to_sqlx())
+    .fetch_all(&mut **tx)
+    .await?;
+    let event = |row: Barring| {
+        let follows_from = barring_id(LockoutId::new(row.id));
+        by_itself(
+            follows_from,
+            EventType::ClampTaggedOut,
+            row.clamp_id,
+            row.bars_from.to_jiff(),
+        )
+    };
+    Ok(rows.into_iter().map(event).collect())
+}
+
+/// Instants after the last one that was read at which clamps began to be out, up to `upto`, and at which they were no longer by
+/// themselves. Those that an entry brought are among the former; what they come to is the domain's to say. Read by the indexes
+/// that the counts over the fleet have.
 async fn moments(
     tx: &mut Tx,
     reference: &Reference,
     reached: &Reached,
-    now: Timestamp,
+    upto: Timestamp,
 ) -> Result<Vec<Moment>, StoreError> {
     let yards: Vec<Uuid> = reference.yards.keys().map(|yard| yard.uuid()).collect();
     Ok(sqlx::query_as(
         "-- webhooks.moments
          select p.clamp_id, p.starts_at, p.kind,
                 (select q.kind from out_period as q where q.clamp_id = p.clamp_id and q.ends_at = p.starts_at limit 1) as before,
-                (select l.id from lockout as l
-                  where l.clamp_id = p.clamp_id and l.bars_from = p.starts_at and l.bars_from > l.opened_at
-                  order by l.id limit 1) as lockout
+                exists (select from lockout as l
+                         where l.clamp_id = p.clamp_id and l.bars_from = p.starts_at and l.bars_from > l.opened_at) as by_date
            from (select distinct p.starts_at, p.clamp_id, p.kind
+                   from (
+                    select e.ends_at as starts_at, e.clamp_id, null as kind from out_period as e
+                     where e.foreseen and e.ends_at < 'infinity' and e.ends_at >= $2 and e.ends_at <= $4
+                       and not exists (select from out_period as f where f.clamp_id = e.clamp_id and f.starts_at = e.ends_at)
+                    union all
+                    select q.starts_at, q.clamp_id, q.kind
                    from unnest($1::uuid[]) as y(yard_id)
                   cross join lateral (
                     select starts_at, clamp_id, kind from out_period
@@ -323,7 +387,7 @@ async fn moments(
                     union all
                     select starts_at, clamp_id, kind from out_period
                      where yard_id = y.yard_id and (in_doubt or cardinality(reasons) > 8)
-                       and ends_at > $2 and starts_at >= $2 and starts_at <= $4) as p
+                       and ends_at > $2 and starts_at >= $2 and starts_at <= $4) as q) as p
                   where (p.starts_at, p.clamp_id) > ($2, $3)
                   order by p.starts_at, p.clamp_id limit $5) as p
           order by p.starts_at, p.clamp_id",
@@ -331,7 +395,7 @@ async fn moments(
     .bind(yards)
     .bind(reached.moment)
     .bind(reached.moment_clamp)
-    .bind(now.to_sqlx())
+    .bind(upto.to_sqlx())
     .bind(ROWS)
     .fetch_all(&mut **tx)
     .await?)

@@ -6,6 +6,9 @@ use jiff::Timestamp;
 use jiff_sqlx::ToSqlx;
 use uuid::Uuid;
 
+/// Most events that are told again at once.
+pub const MAX_REDELIVERED: i64 = 10_000;
+
 impl Store {
     /// Has an endpoint be told something that means nothing, under this event id. It is tried once, also while it is paused.
     pub async fn test_webhook_endpoint(&self, endpoint: Uuid, event: Uuid) -> Result<(), WebhookError> {
@@ -57,11 +60,26 @@ impl Store {
     ) -> Result<u64, WebhookError> {
         self.run_tx("webhooks.redeliver_events", async |tx| {
             endpoints::lock(tx, endpoint).await?;
+            let there: i64 = sqlx::query_scalar(
+                "-- webhooks.count_events
+                 select count(*) from (select from webhook_delivery
+                                        where endpoint_id = $1 and happened_at >= $2 and happened_at < $3 limit $4) as d",
+            )
+            .bind(endpoint)
+            .bind(from.to_sqlx())
+            .bind(to.to_sqlx())
+            .bind(MAX_REDELIVERED + 1)
+            .fetch_one(&mut **tx)
+            .await?;
+            if there > MAX_REDELIVERED {
+                return Err(WebhookError::TooMany);
+            }
             let done = sqlx::query(
                 "-- webhooks.redeliver_events
                  update webhook_delivery
                     set state = 'waiting', ended_at = null, attempts = 0, made_at = $4, next_try_at = $4
-                  where endpoint_id = $1 and happened_at >= $2 and happened_at < $3 and state <> 'waiting'",
+                  where endpoint_id = $1 and happened_at >= $2 and happened_at < $3 and state <> 'waiting'
+                    and type <> 'webhook.test'",
             )
             .bind(endpoint)
             .bind(from.to_sqlx())

@@ -97,7 +97,9 @@ fn settle(bench: &Bench, running: &Running) -> Done {
     let left = "select (select count(*) from notice where mail_id is null and leaves_at <= now() and acknowledged_at is null
                           and not (over_if_settled and settled_at is not null))
                      + (select count(*) from mail where sent_at is null and dead_because is null)
-                     + (select h.position - r.position from ledger_head as h, ledger_reader as r where r.name = 'notices')";
+                     + (select h.position - r.position from ledger_head as h, ledger_reader as r where r.name = 'notices')
+                     + (select count(distinct v.body ->> 'time_zone') from yard_version as v)
+                     - (select count(*) from notice_day)";
     loop {
         let said = bench.databases().psql(&running.fleet.owner_url, &["-c", left])?;
         if said.trim() == "0" {

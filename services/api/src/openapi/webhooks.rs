@@ -8,7 +8,7 @@ use serde_json::{Map, Value, json};
 const MANNERS: &str = "A signed POST over TLS to every endpoint that wants it. It names what changed and carries no state: read \
      that at `data.href`, and keep what you read, not what you counted, so that a repeat changes nothing. Answer 2xx within 15 \
      seconds. The same event may arrive more than once, always under the same `webhook-id` and with the same bytes. Of one clamp \
-     events arrive in the order of its entries; other clamps do not wait for one that you do not take.\n\n\
+     events arrive in the order of its entries, but for what you ask to be told again; other clamps do not wait for one that you do not take.\n\n\
      Anything else than 2xx is tried again after 5 seconds, 30 seconds, 2, 10 and 30 minutes, then every hour for seven days; a \
      redirect is not followed. 429, 502, 503, 504, or no answer, has everything for the endpoint wait (`Retry-After` is heeded up \
      to an hour) and be tried every ten minutes at the latest. 410, or five days without a single 2xx, pauses the endpoint, and \
@@ -70,8 +70,9 @@ fn words(event: EventType) -> (&'static str, &'static str) {
         ),
         EventType::ClampFitnessEnded => (
             "A clamp is not fit any more, because a day or an hour came",
-            "Its inspection is overdue, it was idle too long, or the day of a defect came. It follows the service's clock, and is \
-             told late, never left out, if the service was down. Whatever an entry ends is told as `clamp.tagged_out`.",
+            "Its inspection is overdue, it was idle too long, or the day of a defect came. Told ten seconds after it was so, or late if \
+             the service was down. What an entry ends is told of that entry, also where it arrived late and ended fitness at an \
+             earlier instant: `clamp.changed` is always among its events.",
         ),
         EventType::ClampRetired => ("A clamp was retired", ""),
         EventType::InspectionRecorded => (

@@ -30,7 +30,7 @@ pub(super) struct Line {
 }
 
 /// What is worst first.
-const ORDER: [NoticeKind; 16] = [
+const ORDER: [NoticeKind; 17] = [
     NoticeKind::BulletinOpened,
     NoticeKind::UsedWhileNotFit,
     NoticeKind::TaggedOut,
@@ -45,6 +45,7 @@ const ORDER: [NoticeKind; 16] = [
     NoticeKind::ReturnedToService,
     NoticeKind::TabletSilent,
     NoticeKind::TabletClockOff,
+    NoticeKind::PaperMissing,
     NoticeKind::CompetenceEnds,
     NoticeKind::WebhookFailing,
 ];
@@ -67,6 +68,7 @@ pub(super) const fn title(kind: NoticeKind) -> &'static str {
         NoticeKind::TabletClockOff => "clock of a tablet is off",
         NoticeKind::BulletinOpened => "safety bulletin",
         NoticeKind::BulletinNotAccountedFor => "bulletin not accounted for",
+        NoticeKind::PaperMissing => "a paper is missing",
         NoticeKind::WebhookFailing => "a program is not told of events",
     }
 }
@@ -199,6 +201,7 @@ fn rest(notice: &MailNotice, reference: &Reference, now: Timestamp) -> String {
             let clamps = super::count(usize::try_from(about.count.unwrap_or(1)).unwrap_or(1), "clamp");
             format!("{what}: {clamps} of this yard not accounted for")
         }
+        NoticeKind::PaperMissing => format!("{what} not recorded, since {}", at(notice.since)),
         NoticeKind::WebhookFailing => one_line(about.detail.as_deref().unwrap_or_default()),
         NoticeKind::TabletClockOff => {
             let device = about

@@ -137,6 +137,8 @@ async fn the_date_of_a_defect_is_told_before_it_comes_and_when_it_has_passed() {
     let clamp = ClampId::new(desk.world.uuid());
     let mut registered = registration("17");
     registered.yard_id = yard;
+    registered.declaration =
+        Some(serde_json::from_value(serde_json::json!({"made_on": "2025-01-10"})).unwrap());
     desk.world.does(LEAD, clamp, registered).await;
     desk.later(hours(1));
     let mut body = rejection("shackle_eye_worn");

@@ -13,6 +13,7 @@ mod calendar;
 mod desk;
 mod faults;
 mod mails;
+mod papers;
 #[path = "../../../../crates/store/tests/support/mod.rs"]
 mod support;
 mod webhooks;

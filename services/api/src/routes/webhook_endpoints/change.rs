@@ -57,6 +57,8 @@ pub async fn change(
         paused,
     } = body.0;
     let mut next = endpoint.body;
+    // One whose host is listed no longer can still be paused.
+    let is_new_url = url.as_ref().is_some_and(|url| *url != next.url);
     next.url = url.unwrap_or(next.url);
     next.description = description.unwrap_or(next.description);
     next.events = events.unwrap_or(next.events);
@@ -65,7 +67,7 @@ pub async fn change(
         Some(false) => None,
         Some(true) => next.paused.or(Some(PausedBecause::ByHand)),
     };
-    check(&call, &next)?;
+    check(&call, &next, is_new_url)?;
     let written = call
         .store()
         .change_webhook_endpoint(call.person(), id.0, endpoint.version, &next)

@@ -71,7 +71,7 @@ async fn record(call: &Authorized<KeepWebhooks>, new: NewWebhookEndpoint) -> Ans
         events: new.events.unwrap_or_else(every_event),
         paused: None,
     };
-    check(call, &body)?;
+    check(call, &body, true)?;
     let id = call.new_id()?;
     let (kept, keys) = new_keys(call)?;
     let endpoint = call

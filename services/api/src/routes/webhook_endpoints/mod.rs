@@ -19,7 +19,9 @@ use crate::random::{self, NoRandomness};
 use crate::reply::Failure;
 use clampward_domain::webhook::EventType;
 use clampward_process::webhook_keys::WebhookKeys;
-use clampward_store::webhooks::{Endpoint, EndpointBody, MAX_ENDPOINTS, NewKeys, WebhookError};
+use clampward_store::webhooks::{
+    Endpoint, EndpointBody, MAX_ENDPOINTS, MAX_REDELIVERED, NewKeys, WebhookError,
+};
 use clampward_wire::problem::{self, FieldError, Problem};
 use uuid::Uuid;
 use view::HandedOutKeys;
@@ -39,6 +41,10 @@ impl From<WebhookError> for Failure {
                 problem::ENDPOINTS_FULL,
                 format!("There are {MAX_ENDPOINTS} endpoints already: remove one that is not used any more."),
             ),
+            WebhookError::TooMany => {
+                let detail = format!("at most {MAX_REDELIVERED} events at once: ask for a shorter time");
+                Problem::input(vec![FieldError::new("/from", "too-many", detail)]).into()
+            }
             WebhookError::SecretsFull => Self::new(
                 problem::SECRETS_FULL,
                 "Two secrets are valid already: wait until the older one ends, or end both with old_valid_hours 0.",
@@ -54,9 +60,9 @@ async fn endpoint<P: Permission>(call: &Authorized<P>, id: Uuid) -> Result<Endpo
 }
 
 /// Refuses what an endpoint cannot say, with every fault that it has.
-fn check<P: Permission>(call: &Authorized<P>, body: &EndpointBody) -> Result<(), Failure> {
+fn check<P: Permission>(call: &Authorized<P>, body: &EndpointBody, is_new_url: bool) -> Result<(), Failure> {
     let mut errors = Vec::new();
-    if let Err(error) = call.webhook_targets().check(&body.url) {
+    if is_new_url && let Err(error) = call.webhook_targets().check(&body.url) {
         errors.push(FieldError::new("/url", "no-target", error.to_string()));
     }
     let length = body.description.chars().count();

@@ -5,7 +5,7 @@ use crate::idempotency::Idempotent;
 use crate::permission::{KeepWebhooks, Permission};
 use crate::reply::{Answer, Failure, ok};
 use actix_web::post;
-use clampward_store::webhooks::{KEPT_FOR, WebhookError};
+use clampward_store::webhooks::WebhookError;
 use clampward_wire::problem::{FieldError, Problem};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -33,7 +33,7 @@ pub struct Redelivered {
 
 /// Tell a webhook endpoint again
 ///
-/// Under the ids and with the bytes that the events had. What was told is kept for thirty days; of what is older, and of what
+/// Under the ids and with the bytes that the events had, at most 10,000 at once. What was told is kept for thirty days; of what is older, and of what
 /// was recorded before there was the endpoint, `GET /v1/events` tells.
 #[utoipa::path(
     operation_id = "redeliver_webhook_events",
@@ -68,16 +68,9 @@ async fn again(call: &Authorized<KeepWebhooks>, id: Uuid, asked: &Redelivery) ->
         (None, Some(from)) => {
             let now = call.now();
             let to = asked.to.unwrap_or(now);
-            let mut errors = Vec::new();
-            if from < now - KEPT_FOR {
-                let detail = format!("what happened before {} is not kept", now - KEPT_FOR);
-                errors.push(FieldError::new("/from", "out-of-range", detail));
-            }
             if to <= from {
-                errors.push(FieldError::new("/to", "out-of-range", "must come after /from"));
-            }
-            if !errors.is_empty() {
-                return Err(Problem::input(errors).into());
+                let error = FieldError::new("/to", "out-of-range", "must come after /from");
+                return Err(Problem::input(vec![error]).into());
             }
             store.redeliver_events(id, from, to).await?
         }
