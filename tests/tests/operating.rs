@@ -392,6 +392,7 @@ async fn seventeen_a_gibibyte_in_a_few_kilobytes_takes_no_memory() {
             .unwrap();
         assert_eq!(answer.status(), 413);
     }
-    let grown = most_memory(&place.service) - before;
+    // The kernel counts by threads and adds up now and then: a little less than before is nothing, too.
+    let grown = most_memory(&place.service).saturating_sub(before);
     assert!(grown < 64 << 10, "{grown} KiB");
 }

@@ -7,13 +7,14 @@
 //! nothing overtakes what was before it; other clamps do not wait for it.
 
 mod deliver;
+mod ended;
 mod endpoints;
 mod list;
 mod read_on;
 mod redeliver;
 mod secrets;
 
-pub use deliver::{Delivery, PAUSED_AFTER};
+pub use deliver::Delivery;
 pub use list::DeliveryRecord;
 pub use read_on::KEPT_FOR;
 pub use redeliver::MAX_REDELIVERED;

@@ -1152,7 +1152,13 @@ async fn counts_kept_from_events_are_those_of_the_report_on_each_day() {
             });
         if day == 30 || day == 70 {
             // From a later day on inspections are due earlier, and later than that as before: clamps become fit by that alone.
-            let yard = world.bench.store.yard(&YardScope::All, NORTH).await.unwrap().unwrap();
+            let yard = world
+                .bench
+                .store
+                .yard(&YardScope::All, NORTH)
+                .await
+                .unwrap()
+                .unwrap();
             let mut body = yard.body;
             body.intervals = serde_json::from_value(match day {
                 30 => serde_json::json!({"frequent": {"normal": "P10D"}}),
