@@ -257,7 +257,7 @@ async fn keys(tx: &mut Tx, endpoint: Uuid) -> Result<Vec<Vec<u8>>, StoreError> {
     Ok(sqlx::query_scalar(
         "-- webhooks.keys
          select keys from webhook_secret where endpoint_id = $1 and (expires_at is null or expires_at > $2)
-          order by created_at desc, id desc",
+          order by expires_at desc nulls first, id",
     )
     .bind(endpoint)
     .bind(now)

@@ -93,7 +93,7 @@ impl Store {
         let rows: Vec<Row> = sqlx::query_as(
             "-- webhooks.secrets
              select id, created_at, created_by, expires_at from webhook_secret
-              where endpoint_id = $1 and (expires_at is null or expires_at > $2) order by created_at desc, id desc",
+              where endpoint_id = $1 and (expires_at is null or expires_at > $2) order by expires_at desc nulls first, id",
         )
         .bind(endpoint)
         .bind(self.now().to_sqlx())
