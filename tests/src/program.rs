@@ -78,14 +78,18 @@ impl Service {
             .stderr(Stdio::null());
         settings(&mut command);
         let child = command.spawn().expect("the service starts");
-        let service = Self {
+        let mut service = Self {
             child,
             url: format!("http://127.0.0.1:{port}"),
         };
         let begun = Instant::now();
         while ureq::get(format!("{}/readyz", service.url)).call().is_err() {
             assert!(begun.elapsed() < READY, "the service did not get ready");
-            std::thread::yield_now();
+            // The port that was free a moment ago may be somebody else's for another one.
+            if matches!(service.child.try_wait(), Ok(Some(_))) {
+                service.child = command.spawn().expect("the service starts");
+            }
+            std::thread::sleep(Duration::from_millis(20));
         }
         service
     }
