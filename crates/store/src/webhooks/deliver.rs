@@ -34,8 +34,6 @@ pub struct Delivery {
     pub attempt: u32,
     /// Attempts in a row that found the endpoint away.
     pub failures: u32,
-    /// Since when nothing could be delivered there.
-    pub failing_since: Option<Timestamp>,
     /// What it is signed with, the newest first.
     pub keys: Vec<Vec<u8>>,
 }
@@ -129,7 +127,6 @@ struct Open {
     version: i64,
     url: String,
     failures: i32,
-    failing_since: Option<SqlTimestamp>,
 }
 
 #[derive(FromRow)]
@@ -153,7 +150,7 @@ impl Command for Claim {
         // In any order, so that none is always asked first.
         let endpoints: Vec<Open> = sqlx::query_as(
             "-- webhooks.to_tell
-             select id, version, url, failures, failing_since
+             select id, version, url, failures
                from webhook_endpoint as e
               where removed_at is null and paused_because is null and (wait_until is null or wait_until <= $1)
                 and (select count(*) from webhook_delivery as d where d.endpoint_id = e.id and d.lease_until > $1) < $2
@@ -184,7 +181,6 @@ async fn delivery(tx: &mut Tx, endpoint: Open, leased: Leased) -> Result<Deliver
         made_at: leased.made_at.to_jiff(),
         attempt: leased.attempts.unsigned_abs(),
         failures: endpoint.failures.unsigned_abs(),
-        failing_since: endpoint.failing_since.map(SqlTimestamp::to_jiff),
         keys,
     })
 }
@@ -217,7 +213,7 @@ impl Claim {
         let Some(test) = test else { return Ok(None) };
         let endpoint: Open = sqlx::query_as(
             "-- webhooks.tested
-select id, version, url, failures, failing_since from webhook_endpoint where id = $1",
+select id, version, url, failures from webhook_endpoint where id = $1",
         )
         .bind(test.endpoint_id)
         .fetch_one(&mut **tx)

@@ -16,6 +16,7 @@ const BETWEEN_NOTES: SignedDuration = SignedDuration::from_secs(10);
 const WAS_AWAY: i32 = 3;
 /// After how long without a single delivery an endpoint is paused.
 const PAUSED_AFTER: SignedDuration = SignedDuration::from_hours(5 * 24);
+
 pub(super) enum How<'a> {
     Taken(u16),
     Refused {

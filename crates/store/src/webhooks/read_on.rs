@@ -126,14 +126,19 @@ impl Store {
         .fetch_all(&self.inner.door)
         .await?;
         let mut has_more = false;
+        let mut failed = None;
         for endpoint in endpoints {
             let read = ReadOn {
                 store: self,
                 endpoint,
             };
-            has_more |= self.run_command("webhooks.read_on", &read).await?;
+            match self.run_command("webhooks.read_on", &read).await {
+                Ok(more) => has_more |= more,
+                // The others are read for all the same.
+                Err(error) => failed = failed.or(Some(error)),
+            }
         }
-        Ok(has_more)
+        failed.map_or(Ok(has_more), Err)
     }
 
     /// Forgets deliveries that ended long ago, and those to endpoints that were removed. Answers whether there may be more.
@@ -153,7 +158,7 @@ impl Store {
     }
 }
 
-/// Has an endpoint be told something now that somebody asks for, to try it out. Answers the event's id.
+/// Has an endpoint be told something now that somebody asks for, to try it out.
 pub(super) async fn add_test(tx: &mut Tx, endpoint: Uuid, event: Uuid) -> Result<(), StoreError> {
     let event = Event {
         id: event,
@@ -163,8 +168,7 @@ pub(super) async fn add_test(tx: &mut Tx, endpoint: Uuid, event: Uuid) -> Result
         entry: None,
         position: None,
     };
-    // Each of them is a subject of its own: none waits for another.
-    write(tx, endpoint, &[event], &BTreeMap::new(), true).await
+    write(tx, endpoint, &[event], &BTreeMap::new()).await
 }
 
 struct ReadOn<'a> {
@@ -234,13 +238,11 @@ impl Command for ReadOn<'_> {
         for moment in &moments {
             events.extend(of_instant(moment)?);
         }
-        for barring in barrings(tx, from, moment).await? {
-            events.push(barring);
-        }
+        events.extend(barrings(tx, from, moment).await?);
         events.sort_by_key(|event| event.happened_at);
         events.retain(|event| reached.events.iter().any(|wanted| wanted == event.kind.code()));
         let fit_until = fit_until(tx, &events, now).await?;
-        write(tx, self.endpoint, &events, &fit_until, false).await?;
+        write(tx, self.endpoint, &events, &fit_until).await?;
         let position = rows.last().map_or(reached.position, |row| row.position);
         if position > reached.position || looks {
             sqlx::query(
@@ -432,7 +434,6 @@ async fn write(
     endpoint: Uuid,
     events: &[Event],
     fit_until: &BTreeMap<Uuid, Option<Timestamp>>,
-    each_by_itself: bool,
 ) -> Result<(), StoreError> {
     if events.is_empty() {
         return Ok(());
@@ -457,12 +458,10 @@ async fn write(
         };
         bodies.push(serde_json::to_string(&body)?);
     }
-    let subject = |event: &Event| {
-        if each_by_itself {
-            event.id
-        } else {
-            event.subject.id()
-        }
+    // Each test is a subject of its own: none waits for another.
+    let subject = |event: &Event| match event.subject {
+        Subject::Clamp(id) | Subject::Bulletin(id) => id,
+        Subject::Endpoint(_) => event.id,
     };
     let ids: Vec<Uuid> = events.iter().map(|event| event.id).collect();
     let types: Vec<&str> = events.iter().map(|event| event.kind.code()).collect();
