@@ -270,20 +270,14 @@ pub fn judge_in_scope<'a>(
             )
         })
         .collect();
-    let answers: BTreeMap<&str, bool> =
-        findings
-            .iter()
-            .fold(BTreeMap::new(), |mut answers, (finding, judged)| {
-                let answered = judged.accepted || judged.rejected.is_some();
-                answers
-                    .entry(finding.criterion.as_str())
-                    .and_modify(|all| *all &= answered)
-                    .or_insert(answered);
-                answers
-            });
-    let missing = criteria::asked(scope, basis.model)
-        .filter(|(criterion, mandatory)| *mandatory && answers.get(criterion.code.as_str()) != Some(&true))
-        .map(|(criterion, _)| criterion.code.as_str())
+    let is_switched_off =
+        |criterion| matches!(basis.model, Some(model) if criteria::is_switched_off(model, criterion));
+    // Of the catalogue only what is mandatory and has no answer is looked up in the model: every entry comes here several times.
+    let missing = criteria::criteria()
+        .iter()
+        .filter(|criterion| criterion.is_mandatory_in(scope) && !is_answered(&findings, criterion))
+        .filter(|criterion| !is_switched_off(criterion))
+        .map(|criterion| criterion.code.as_str())
         .collect();
     JudgedInspection {
         missing,
@@ -292,6 +286,16 @@ pub fn judge_in_scope<'a>(
             .all(|(_, judged)| judged.rejected != Some(Grade::Danger)),
         findings,
     }
+}
+
+/// Whether a criterion of the catalogue was asked and has an answer wherever it was.
+fn is_answered(findings: &[(&Finding, Judged)], criterion: &Criterion) -> bool {
+    let mut asked = findings
+        .iter()
+        .map(|(_, judged)| judged)
+        .filter(|judged| judged.criterion.is_some_and(|of| std::ptr::eq(of, criterion)))
+        .peekable();
+    asked.peek().is_some() && asked.all(|judged| judged.accepted || judged.rejected.is_some())
 }
 
 /// Whether a reading could not be judged, and why.

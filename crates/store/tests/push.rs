@@ -16,8 +16,8 @@ use clampward_domain::entry::{Inspected, JudgedBy, Received, Transferred};
 use clampward_domain::ids::{ClampId, EntryId, lockout_id};
 use clampward_domain::judge::RemarkCode;
 use clampward_domain::reference::YardScope;
-use clampward_domain::words::{Component, InspectionKind, LockoutReason, RuleSetName};
-use clampward_store::people::RevocationBody;
+use clampward_domain::words::{Component, InspectionKind, LockoutReason, Role, RuleSetName};
+use clampward_store::people::{AccountBody, RevocationBody};
 use clampward_store::sync::held::{HeldFilter, HeldReason, HeldState, SettleError, Settler};
 use clampward_store::sync::push::{BecameWhat, PushError};
 use clampward_store::{Mode, Store, StoreOptions, ViolationKind};
@@ -41,7 +41,9 @@ async fn open_reasons(world: &World, clamp: ClampId) -> Vec<String> {
         .unwrap()
         .unwrap();
     let open = now.state.open_lockouts();
-    open.iter().map(|lockout| lockout.what().to_owned()).collect()
+    let mut reasons: Vec<String> = open.iter().map(|lockout| lockout.what().to_owned()).collect();
+    reasons.sort_unstable();
+    reasons
 }
 
 async fn is_fit(world: &World, clamp: ClampId) -> bool {
@@ -409,12 +411,11 @@ async fn a_pass_that_was_made_before_a_rejection_and_arrives_after_it_frees_noth
     clean(&world).await;
 }
 
-#[tokio::test]
-async fn a_return_by_somebody_whose_role_was_taken_while_they_were_offline_releases_nothing() {
-    let (world, tablet) = both().await;
-    let store = &world.bench.store;
+/// A clamp that was rejected, repaired and inspected again, and the lead's return to service, which waits on the tablet: it
+/// releases everything if it arrives now.
+async fn a_return_that_waits(world: &World, tablet: &Tablet) -> (ClampId, Line) {
     let clamp = world.in_service("17").await;
-    tablet.passes(&world, 3_600_000);
+    tablet.passes(world, 3_600_000);
     let rejected = world.does(INSPECTOR, clamp, rejection("shackle_eye_worn")).await;
     let worn = lockout_id(rejected.id, "shackle_eye_worn", "");
     let repaired = world
@@ -422,23 +423,85 @@ async fn a_return_by_somebody_whose_role_was_taken_while_they_were_offline_relea
         .await;
     let again = lockout_id(repaired.id, "not_reinspected", "");
     let inspected = world.does(INSPECTOR, clamp, after_repair(repaired.id)).await;
-    tablet.passes(&world, 3_600_000);
+    tablet.passes(world, 3_600_000);
     let returned = tablet.writes(
-        &world,
+        world,
         LEAD,
         clamp,
         return_after(repaired.id, inspected.id, worn, again),
     );
-    tablet.passes(&world, 3_600_000);
+    tablet.passes(world, 3_600_000);
+    (clamp, returned)
+}
+
+#[tokio::test]
+async fn a_return_that_nothing_is_against_releases_what_it_names() {
+    let (world, tablet) = both().await;
+    let (clamp, returned) = a_return_that_waits(&world, &tablet).await;
+    tablet.pushes(&world, &[returned]).await;
+    assert_eq!(open_reasons(&world, clamp).await, Vec::<String>::new());
+    assert!(is_fit(&world, clamp).await);
+    clean(&world).await;
+}
+
+/// The lead's account becomes another one while the return waits: the return arrives and releases nothing.
+async fn releases_nothing_once(change: impl FnOnce(&mut AccountBody)) {
+    let (world, tablet) = both().await;
+    let store = &world.bench.store;
+    let (clamp, returned) = a_return_that_waits(&world, &tablet).await;
     let account = store.account(LEAD).await.unwrap().unwrap();
     let mut body = account.body;
-    body.enabled = false;
+    change(&mut body);
     store
         .change_account(world.uuid(), ADMINISTRATOR, LEAD, account.version, &body)
         .await
         .unwrap();
     let pushed = tablet.pushes(&world, &[returned]).await;
     assert!(remarks(&pushed.results[0]).contains(&RemarkCode::NotSigned));
+    assert_eq!(
+        open_reasons(&world, clamp).await,
+        vec!["not_reinspected", "shackle_eye_worn"]
+    );
+    assert!(!is_fit(&world, clamp).await);
+    clean(&world).await;
+}
+
+#[tokio::test]
+async fn a_return_by_somebody_whose_account_was_closed_while_they_were_offline_releases_nothing() {
+    releases_nothing_once(|body| body.enabled = false).await;
+}
+
+#[tokio::test]
+async fn a_return_by_somebody_whose_role_was_taken_while_they_were_offline_releases_nothing() {
+    releases_nothing_once(|body| body.roles = vec![Role::Inspector]).await;
+}
+
+#[tokio::test]
+async fn a_return_by_somebody_whose_yards_were_taken_while_they_were_offline_releases_nothing() {
+    releases_nothing_once(|body| body.yards = YardScope::Some(vec![SOUTH])).await;
+}
+
+#[tokio::test]
+async fn twenty_three_a_return_by_somebody_whose_competence_was_withdrawn_while_they_were_offline_releases_nothing()
+ {
+    let (world, tablet) = both().await;
+    let store = &world.bench.store;
+    let (clamp, returned) = a_return_that_waits(&world, &tablet).await;
+    let body = RevocationBody {
+        competence_id: LEADS_COMPETENCE,
+        revoked_from: "2026-01-01".parse().unwrap(),
+        reason: None,
+    };
+    store
+        .revoke_competence(world.uuid(), ADMINISTRATOR, LEAD, &body)
+        .await
+        .unwrap();
+    let pushed = tablet.pushes(&world, &[returned]).await;
+    recorded(&pushed.results[0]);
+    assert_eq!(
+        open_reasons(&world, clamp).await,
+        vec!["not_reinspected", "shackle_eye_worn"]
+    );
     assert!(!is_fit(&world, clamp).await);
     clean(&world).await;
 }
@@ -479,9 +542,10 @@ async fn twenty_three_a_re_inspection_by_somebody_whose_competence_was_withdrawn
     let pushed = tablet.pushes(&world, &lines).await;
     let outcome = recorded(&pushed.results[0]).outcome.clone().unwrap();
     assert_eq!(outcome.credited, Some(false));
-    let mut open = open_reasons(&world, clamp).await;
-    open.sort_unstable();
-    assert_eq!(open, vec!["not_reinspected", "shackle_eye_worn"]);
+    assert_eq!(
+        open_reasons(&world, clamp).await,
+        vec!["not_reinspected", "shackle_eye_worn"]
+    );
     assert!(!is_fit(&world, clamp).await);
     clean(&world).await;
 }
@@ -856,9 +920,7 @@ async fn what_restricts_is_recorded_from_outside_the_yard_and_from_a_revoked_dev
     assert!(!remarks(&pushed.results[0]).contains(&RemarkCode::NotSigned));
     assert!(remarks(&pushed.results[1]).contains(&RemarkCode::NotSigned));
     assert_eq!(held(&pushed.results[2]).0, HeldReason::DeviceRevoked);
-    let mut open = open_reasons(&world, clamp).await;
-    open.sort_unstable();
-    assert_eq!(open, vec!["dropped", "pin_bent"]);
+    assert_eq!(open_reasons(&world, clamp).await, vec!["dropped", "pin_bent"]);
     clean(&world).await;
 }
 

@@ -10,6 +10,7 @@ use clampward_domain::reference::Model;
 use clampward_domain::words::{
     AmendmentField, EntryKind, Ground, InspectionKind, LockoutReason, Outcome, RuleSetName,
 };
+use clampward_field::core::TroubleCode;
 use clampward_field::device::Named;
 use jiff::SignedDuration;
 
@@ -53,6 +54,40 @@ fn the_limit_is_the_yards_own() {
     assert!(device.may_lift(MARK));
     device.clock.pass(minutes(1));
     assert_eq!(device.why_not(MARK), ["knowledge_too_old"]);
+}
+
+#[test]
+fn forty_eight_a_service_that_hands_out_clamps_in_another_form_is_pushed_to_and_never_believed_to_be_read() {
+    let mut service = houston();
+    let other = service.clamp_in_service("houston", "HMW-0043");
+    let mut device = Device::enrolled();
+    device.sync(&mut service);
+    let clamp = *service
+        .granted_clamps()
+        .keys()
+        .find(|clamp| **clamp != other)
+        .unwrap();
+    service.state_format += 1;
+    service.write(clamp, "houston", "operator", tag_out(LockoutReason::Dropped));
+    let own = device.tag_out(Named::Clamp(other));
+    service.asked.clear();
+    let report = device.sync(&mut service);
+    assert_eq!((report.recorded, report.left), (1, 0), "{report:?}");
+    assert!(service.is_recorded(own.id));
+    assert_eq!(report.troubles.len(), 1, "{report:?}");
+    assert_eq!(report.troubles[0].code, TroubleCode::ClientTooOld);
+    let read = |word: &String| word.starts_with("changes") || word.starts_with("snapshot");
+    assert!(!service.asked.iter().any(read), "{:?}", service.asked);
+    // To have spoken with the service is not to know what it knows.
+    assert!(device.may_lift(MARK));
+    device.clock.pass(minutes(8 * 60 - 1));
+    service.now += minutes(8 * 60 - 1);
+    device.sync(&mut service);
+    device.clock.pass(minutes(1));
+    assert_eq!(device.why_not(MARK), ["knowledge_too_old"]);
+    service.state_format -= 1;
+    device.sync(&mut service);
+    assert_eq!(device.why_not(MARK), ["tagged_out"]);
 }
 
 #[test]

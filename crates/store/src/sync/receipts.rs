@@ -112,11 +112,20 @@ pub(crate) async fn note(tx: &mut Tx, of: Numbered, arrived: &[Arrived]) -> Resu
 async fn arrive(tx: &mut Tx, of: Numbered, arrived: &[Arrived]) -> Result<Noted, StoreError> {
     let now = tx.now().to_sqlx();
     let seqs: Vec<i64> = arrived.iter().map(|one| count(one.seq)).collect();
+    let received_to: i64 = sqlx::query_scalar(
+        "-- receipts.received_to\nselect received_to from device_number where device_id = $1 and number = $2",
+    )
+    .bind(of.device.uuid())
+    .bind(of.number)
+    .fetch_one(&mut **tx)
+    .await?;
+    // Beyond it there is neither a receipt nor a gap, and most of what comes is beyond it.
+    let again: Vec<i64> = seqs.iter().copied().filter(|seq| *seq <= received_to).collect();
     let mut noted = Noted {
-        forked: forked(tx, of, arrived, &seqs).await?,
+        forked: forked(tx, of, arrived, &again).await?,
         new_number: None,
     };
-    close_gaps(tx, of, &seqs).await?;
+    close_gaps(tx, of, &seqs, &again, received_to).await?;
     sqlx::query(
         "-- receipts.keep
          insert into device_receipt (device_id, number, seq, entry_id, outcome, held_id, received_at)
@@ -139,22 +148,29 @@ async fn arrive(tx: &mut Tx, of: Numbered, arrived: &[Arrived]) -> Result<Noted,
     Ok(noted)
 }
 
-/// The counts that came before, or in this chunk, with another entry.
+/// The counts that came before, or in this chunk, with another entry. `again` are those that may have come before.
 async fn forked(
     tx: &mut Tx,
     of: Numbered,
     arrived: &[Arrived],
-    seqs: &[i64],
+    again: &[i64],
 ) -> Result<BTreeSet<u64>, StoreError> {
-    let known: Vec<(i64, Uuid)> = sqlx::query_as(
-        "-- receipts.known
-         select seq, entry_id from device_receipt where device_id = $1 and number = $2 and seq = any($3)",
-    )
-    .bind(of.device.uuid())
-    .bind(of.number)
-    .bind(seqs)
-    .fetch_all(&mut **tx)
-    .await?;
+    // Count by count: for a list of them a plan made while the table was small reads all of it, however large it is by now.
+    let known: Vec<(i64, Uuid)> = if again.is_empty() {
+        Vec::new()
+    } else {
+        sqlx::query_as(
+            "-- receipts.known
+             select r.seq, r.entry_id from unnest($3::bigint[]) as u(seq)
+              cross join lateral (
+                select seq, entry_id from device_receipt where device_id = $1 and number = $2 and seq = u.seq offset 0) as r",
+        )
+        .bind(of.device.uuid())
+        .bind(of.number)
+        .bind(again)
+        .fetch_all(&mut **tx)
+        .await?
+    };
     let mut seen: BTreeMap<u64, BTreeSet<Uuid>> = BTreeMap::new();
     for (seq, entry) in known {
         seen.entry(seq.unsigned_abs()).or_default().insert(entry);
@@ -171,29 +187,33 @@ async fn forked(
     Ok(forked)
 }
 
-/// Takes counts out of the ranges that are missing, and adds the ranges that they skip.
-async fn close_gaps(tx: &mut Tx, of: Numbered, seqs: &[i64]) -> Result<(), StoreError> {
-    let received_to: i64 = sqlx::query_scalar(
-        "-- receipts.received_to\nselect received_to from device_number where device_id = $1 and number = $2",
-    )
-    .bind(of.device.uuid())
-    .bind(of.number)
-    .fetch_one(&mut **tx)
-    .await?;
-    let touched: Vec<(i64, i64)> = sqlx::query_as(
-        "-- receipts.gaps
-         select distinct g.from_seq, g.to_seq
-           from unnest($3::bigint[]) as u(seq)
-          cross join lateral (
-            select from_seq, to_seq from device_gap
-             where device_id = $1 and number = $2 and from_seq <= u.seq order by from_seq desc limit 1) as g
-          where u.seq <= g.to_seq",
-    )
-    .bind(of.device.uuid())
-    .bind(of.number)
-    .bind(seqs)
-    .fetch_all(&mut **tx)
-    .await?;
+/// Takes counts out of the ranges that are missing, and adds the ranges that they skip. `again` are those that lie within
+/// what was received before.
+async fn close_gaps(
+    tx: &mut Tx,
+    of: Numbered,
+    seqs: &[i64],
+    again: &[i64],
+    received_to: i64,
+) -> Result<(), StoreError> {
+    let touched: Vec<(i64, i64)> = if again.is_empty() {
+        Vec::new()
+    } else {
+        sqlx::query_as(
+            "-- receipts.gaps
+             select distinct g.from_seq, g.to_seq
+               from unnest($3::bigint[]) as u(seq)
+              cross join lateral (
+                select from_seq, to_seq from device_gap
+                 where device_id = $1 and number = $2 and from_seq <= u.seq order by from_seq desc limit 1) as g
+              where u.seq <= g.to_seq",
+        )
+        .bind(of.device.uuid())
+        .bind(of.number)
+        .bind(again)
+        .fetch_all(&mut **tx)
+        .await?
+    };
     let highest = seqs.iter().copied().max().unwrap_or(0).max(received_to);
     let mut open = touched.clone();
     if highest > received_to {

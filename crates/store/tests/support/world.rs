@@ -32,6 +32,7 @@ pub const INSPECTOR: PersonId = PersonId::new(Uuid::from_u128(0xc2));
 pub const TECHNICIAN: PersonId = PersonId::new(Uuid::from_u128(0xc3));
 pub const OPERATOR: PersonId = PersonId::new(Uuid::from_u128(0xc4));
 pub const STRANGER: PersonId = PersonId::new(Uuid::from_u128(0xc5));
+pub const LEADS_COMPETENCE: CompetenceId = CompetenceId::new(Uuid::from_u128(0xd1));
 pub const INSPECTORS_COMPETENCE: CompetenceId = CompetenceId::new(Uuid::from_u128(0xd2));
 
 impl World {

@@ -52,6 +52,8 @@ pub struct Service {
     pub most_entries: u64,
     /// Clamps of one part of a snapshot's answer.
     pub snapshot_part: usize,
+    /// The form in which it hands out clamps.
+    pub state_format: u32,
     /// Rows of one page.
     pub page: usize,
     /// Entries that are answered `retry` so many times more.
@@ -91,6 +93,7 @@ impl Service {
             stable: None,
             most_entries: 500,
             snapshot_part: 100,
+            state_format: STATE_FORMAT,
             page: 200,
             retries: BTreeMap::new(),
             poison: BTreeSet::new(),
@@ -268,7 +271,7 @@ impl Service {
             photo_bytes: 0,
             photo_piece_bytes: 0,
             oldest_client: "0.1.0".to_owned(),
-            state_format: STATE_FORMAT,
+            state_format: self.state_format,
             yards: self.granted.iter().copied().collect(),
         }
     }
@@ -583,7 +586,7 @@ impl Service {
             reference_version: 1,
             generated_at: self.now,
             position: self.head(),
-            state_format: STATE_FORMAT,
+            state_format: self.state_format,
         };
         let mut breaks = self.breaks_after.take();
         let mut goes_on = |part: SnapshotPart, each: &mut dyn FnMut(Answer) -> Done| -> Done<bool> {

@@ -215,7 +215,7 @@ impl<'a> Chunk<'a> {
         for (element, plan) in self.elements.iter().zip(plans.iter_mut()) {
             if let (Plan::Take(id, key), Read::Entry(told)) = (&*plan, &element.read) {
                 let comes_later = !matches!(told.body, Body::Registered(_));
-                let place = (comes_later, sight.believed(told).counted_at, *id);
+                let place = (comes_later, sight.counted(told).0, *id);
                 in_order.push((place, key.clone(), element, told, plan));
             }
         }

@@ -184,7 +184,7 @@ impl Sight<'_> {
 
     /// When an entry counts, and whether that is another time than told. A time ahead of ours counts as now, also where
     /// the entry is held and recorded later.
-    fn counted(&self, told: &Told) -> (Timestamp, bool) {
+    pub(super) fn counted(&self, told: &Told) -> (Timestamp, bool) {
         let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
         (counted_at.min(self.now), corrected)
     }
