@@ -21,8 +21,8 @@ use rules::Rules;
 use stateright::{Checker, HasDiscoveries, Model};
 use std::time::{Duration, Instant};
 
-/// No check takes longer; one that would has failed.
-const LIMIT: Duration = Duration::from_secs(120);
+/// No check takes longer, on a slow and busy machine either: what was not looked at to the end has failed.
+const LIMIT: Duration = Duration::from_secs(900);
 /// The same for the one that is run by hand.
 const LONG: Duration = Duration::from_secs(1800);
 
