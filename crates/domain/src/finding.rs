@@ -270,14 +270,9 @@ pub fn judge_in_scope<'a>(
             )
         })
         .collect();
-    let is_switched_off =
-        |criterion| matches!(basis.model, Some(model) if criteria::is_switched_off(model, criterion));
-    // Of the catalogue only what is mandatory and has no answer is looked up in the model: every entry comes here several times.
-    let missing = criteria::criteria()
-        .iter()
-        .filter(|criterion| criterion.is_mandatory_in(scope) && !is_answered(&findings, criterion))
-        .filter(|criterion| !is_switched_off(criterion))
-        .map(|criterion| criterion.code.as_str())
+    let missing = criteria::asked(scope, basis.model)
+        .filter(|(criterion, mandatory)| *mandatory && !is_answered(&findings, criterion))
+        .map(|(criterion, _)| criterion.code.as_str())
         .collect();
     JudgedInspection {
         missing,

@@ -12,8 +12,8 @@
 mod support;
 
 use clampward_domain::crediting::NotCreditedCode;
-use clampward_domain::entry::{Inspected, JudgedBy, Received, Transferred};
-use clampward_domain::ids::{ClampId, EntryId, lockout_id};
+use clampward_domain::entry::{Inspected, JudgedBy, Received, ReturnedToService, Transferred};
+use clampward_domain::ids::{ClampId, CompetenceId, EntryId, LockoutId, PersonId, lockout_id};
 use clampward_domain::judge::RemarkCode;
 use clampward_domain::reference::YardScope;
 use clampward_domain::words::{Component, InspectionKind, LockoutReason, Role, RuleSetName};
@@ -411,9 +411,8 @@ async fn a_pass_that_was_made_before_a_rejection_and_arrives_after_it_frees_noth
     clean(&world).await;
 }
 
-/// A clamp that was rejected, repaired and inspected again, and the lead's return to service, which waits on the tablet: it
-/// releases everything if it arrives now.
-async fn a_return_that_waits(world: &World, tablet: &Tablet) -> (ClampId, Line) {
+/// A clamp that was rejected for its shackle and repaired, and its repair: two lock-outs are open.
+async fn a_repaired_clamp(world: &World, tablet: &Tablet) -> (ClampId, Repair) {
     let clamp = world.in_service("17").await;
     tablet.passes(world, 3_600_000);
     let rejected = world.does(INSPECTOR, clamp, rejection("shackle_eye_worn")).await;
@@ -422,14 +421,53 @@ async fn a_return_that_waits(world: &World, tablet: &Tablet) -> (ClampId, Line) 
         .does(TECHNICIAN, clamp, repair(Component::Shackle, worn))
         .await;
     let again = lockout_id(repaired.id, "not_reinspected", "");
+    let id = repaired.id;
+    (clamp, Repair { id, worn, again })
+}
+
+/// A repair, and the lock-outs that stand until it was inspected and the clamp returned.
+struct Repair {
+    id: EntryId,
+    worn: LockoutId,
+    again: LockoutId,
+}
+
+impl Repair {
+    fn returned(&self, inspected: EntryId) -> ReturnedToService {
+        return_after(self.id, inspected, self.worn, self.again)
+    }
+}
+
+async fn withdraw(world: &World, person: PersonId, competence_id: CompetenceId) {
+    let body = RevocationBody {
+        competence_id,
+        revoked_from: "2026-01-01".parse().unwrap(),
+        reason: None,
+    };
+    let store = &world.bench.store;
+    store
+        .revoke_competence(world.uuid(), ADMINISTRATOR, person, &body)
+        .await
+        .unwrap();
+}
+
+/// Both lock-outs of a repaired clamp still bar it.
+async fn nothing_was_released(world: &World, clamp: ClampId) {
+    assert_eq!(
+        open_reasons(world, clamp).await,
+        vec!["not_reinspected", "shackle_eye_worn"]
+    );
+    assert!(!is_fit(world, clamp).await);
+    clean(world).await;
+}
+
+/// A clamp that was rejected, repaired and inspected again, and the lead's return to service, which waits on the tablet: it
+/// releases everything if it arrives now.
+async fn a_return_that_waits(world: &World, tablet: &Tablet) -> (ClampId, Line) {
+    let (clamp, repaired) = a_repaired_clamp(world, tablet).await;
     let inspected = world.does(INSPECTOR, clamp, after_repair(repaired.id)).await;
     tablet.passes(world, 3_600_000);
-    let returned = tablet.writes(
-        world,
-        LEAD,
-        clamp,
-        return_after(repaired.id, inspected.id, worn, again),
-    );
+    let returned = tablet.writes(world, LEAD, clamp, repaired.returned(inspected.id));
     tablet.passes(world, 3_600_000);
     (clamp, returned)
 }
@@ -458,12 +496,7 @@ async fn releases_nothing_once(change: impl FnOnce(&mut AccountBody)) {
         .unwrap();
     let pushed = tablet.pushes(&world, &[returned]).await;
     assert!(remarks(&pushed.results[0]).contains(&RemarkCode::NotSigned));
-    assert_eq!(
-        open_reasons(&world, clamp).await,
-        vec!["not_reinspected", "shackle_eye_worn"]
-    );
-    assert!(!is_fit(&world, clamp).await);
-    clean(&world).await;
+    nothing_was_released(&world, clamp).await;
 }
 
 #[tokio::test]
@@ -485,69 +518,29 @@ async fn a_return_by_somebody_whose_yards_were_taken_while_they_were_offline_rel
 async fn twenty_three_a_return_by_somebody_whose_competence_was_withdrawn_while_they_were_offline_releases_nothing()
  {
     let (world, tablet) = both().await;
-    let store = &world.bench.store;
     let (clamp, returned) = a_return_that_waits(&world, &tablet).await;
-    let body = RevocationBody {
-        competence_id: LEADS_COMPETENCE,
-        revoked_from: "2026-01-01".parse().unwrap(),
-        reason: None,
-    };
-    store
-        .revoke_competence(world.uuid(), ADMINISTRATOR, LEAD, &body)
-        .await
-        .unwrap();
+    withdraw(&world, LEAD, LEADS_COMPETENCE).await;
     let pushed = tablet.pushes(&world, &[returned]).await;
     recorded(&pushed.results[0]);
-    assert_eq!(
-        open_reasons(&world, clamp).await,
-        vec!["not_reinspected", "shackle_eye_worn"]
-    );
-    assert!(!is_fit(&world, clamp).await);
-    clean(&world).await;
+    nothing_was_released(&world, clamp).await;
 }
 
 #[tokio::test]
 async fn twenty_three_a_re_inspection_by_somebody_whose_competence_was_withdrawn_while_they_were_offline_frees_nothing()
  {
     let (world, tablet) = both().await;
-    let store = &world.bench.store;
-    let clamp = world.in_service("17").await;
-    tablet.passes(&world, 3_600_000);
-    let rejected = world.does(INSPECTOR, clamp, rejection("shackle_eye_worn")).await;
-    let worn = lockout_id(rejected.id, "shackle_eye_worn", "");
-    let repaired = world
-        .does(TECHNICIAN, clamp, repair(Component::Shackle, worn))
-        .await;
-    let again = lockout_id(repaired.id, "not_reinspected", "");
+    let (clamp, repaired) = a_repaired_clamp(&world, &tablet).await;
     tablet.passes(&world, 3_600_000);
     let inspected = tablet.writes(&world, INSPECTOR, clamp, after_repair(repaired.id));
     let mut lines = vec![inspected.clone()];
     tablet.passes(&world, 60_000);
-    lines.push(tablet.writes(
-        &world,
-        LEAD,
-        clamp,
-        return_after(repaired.id, inspected.id, worn, again),
-    ));
+    lines.push(tablet.writes(&world, LEAD, clamp, repaired.returned(inspected.id)));
     tablet.passes(&world, 3_600_000);
-    let body = RevocationBody {
-        competence_id: INSPECTORS_COMPETENCE,
-        revoked_from: "2026-01-01".parse().unwrap(),
-        reason: None,
-    };
-    store
-        .revoke_competence(world.uuid(), ADMINISTRATOR, INSPECTOR, &body)
-        .await
-        .unwrap();
+    withdraw(&world, INSPECTOR, INSPECTORS_COMPETENCE).await;
     let pushed = tablet.pushes(&world, &lines).await;
     let outcome = recorded(&pushed.results[0]).outcome.clone().unwrap();
     assert_eq!(outcome.credited, Some(false));
-    assert_eq!(
-        open_reasons(&world, clamp).await,
-        vec!["not_reinspected", "shackle_eye_worn"]
-    );
-    assert!(!is_fit(&world, clamp).await);
-    clean(&world).await;
+    nothing_was_released(&world, clamp).await;
 }
 
 #[tokio::test]

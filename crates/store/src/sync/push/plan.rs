@@ -186,7 +186,7 @@ impl Sight<'_> {
     /// the entry is held and recorded later.
     pub(super) fn counted(&self, told: &Told) -> (Timestamp, bool) {
         let (counted_at, corrected) = self.clocks.counted(told.written, told.performed_at);
-        (counted_at.min(self.now), corrected)
+        (whole_microseconds(counted_at.min(self.now)), corrected)
     }
 
     pub(super) fn refuse(&self, element: &Element, told: &Told, key: HeldKey) -> Kept {
@@ -294,9 +294,8 @@ impl Sight<'_> {
 
     /// What is believed of an entry.
     pub(super) fn believed(&self, told: &Told) -> FromDevice {
-        let (counted_at, corrected) = self.counted(told);
-        let counted = (whole_microseconds(counted_at), corrected);
-        self.teller.believed(&told.body, &told.signing, counted)
+        self.teller
+            .believed(&told.body, &told.signing, self.counted(told))
     }
 }
 
